@@ -1,0 +1,1 @@
+"""The DuckDB file: open, lock, run sql/ in dependency order, read and write frames."""

@@ -1,0 +1,66 @@
+"""The business rules under sql/checks: each query returns the rows that break it."""
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import duckdb
+
+_HEADER = re.compile(r"^-- (?P<name>severity|example): (?P<value>.+)$", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One rule: its code, what it means, and the query that finds its breaches.
+
+    Attributes
+    ----------
+    code : str
+        Stem of the file.
+    sentence, example : str
+        For the dictionary.
+    severity : str
+        ``quarantine`` refuses the row, ``note`` keeps it and says so.
+    sql : str
+        Returns table_name, file_id, line, key, column_name, code, detail.
+    """
+
+    code: str
+    sentence: str
+    example: str
+    severity: str
+    sql: str
+
+
+def _read(path: Path) -> Check:
+    text = path.read_text(encoding="utf-8")
+    header = {found["name"]: found["value"] for found in _HEADER.finditer(text)}
+    return Check(
+        code=path.stem,
+        sentence=text.splitlines()[0].removeprefix("-- "),
+        example=header["example"],
+        severity=header["severity"],
+        sql=text,
+    )
+
+
+@cache
+def discover(folder: Path) -> tuple[Check, ...]:
+    """Return every rule in a folder, by code."""
+    return tuple(_read(path) for path in sorted(folder.glob("*.sql")))
+
+
+def write_notes(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    """Make ``results.data_notes`` anew: one row a table, key and code."""
+    found = "\nunion all\n".join(
+        f"select table_name, key, code, detail from (\n{check.sql}\n)"
+        for check in discover(folder)
+        if check.severity == "note"
+    )
+    connection.execute("create schema if not exists results")
+    connection.execute(
+        "create or replace table results.data_notes as "
+        f"select table_name, key, code, min(detail) as detail from (\n{found}\n) "
+        "group by table_name, key, code"
+    )

@@ -1,0 +1,58 @@
+"""Folders of output that appear whole or not at all."""
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import mkdtemp
+
+from fleetbelt.errors import InputError
+
+MARK = ".fleetbelt"
+
+
+@contextmanager
+def whole_folder(folder: Path) -> Iterator[Path]:
+    """Yield a new folder to fill; it takes the place of ``folder`` at the end.
+
+    Parameters
+    ----------
+    folder : Path
+        Replaced as a whole where it is one of ours, and left alone on any error.
+
+    Yields
+    ------
+    Path
+        An empty folder beside it.
+
+    Raises
+    ------
+    InputError
+        ``folder`` holds files that fleetbelt did not write.
+    """
+    if folder.exists() and any(folder.iterdir()) and not (folder / MARK).exists():
+        raise InputError(
+            what="The output folder holds files that are not fleetbelt's.",
+            where=str(folder),
+            fix="name another folder with --out, or move its files away.",
+        )
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    new = Path(mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        (new / MARK).touch()
+        yield new
+        new.chmod(0o755)
+        _swap(new, folder)
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+
+
+def _swap(new: Path, folder: Path) -> None:
+    """Put the new folder in place; the old one goes once the new one stands."""
+    if not folder.exists():
+        new.rename(folder)
+        return
+    old = Path(mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    folder.replace(old)
+    new.rename(folder)
+    shutil.rmtree(old, ignore_errors=True)

@@ -1,0 +1,52 @@
+"""Read tables as polars frames, write frames as tables, without pyarrow."""
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import duckdb
+import polars as pl
+
+Read = Callable[[str], pl.DataFrame]
+"""Returns a table, or a subquery in brackets, as a frame."""
+
+
+class _ArrowView:
+    """A frame seen only through Arrow's C stream, which DuckDB scans as it is."""
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        self._frame = frame
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> Any:  # noqa: ANN401
+        return self._frame.__arrow_c_stream__(requested_schema)
+
+
+def read(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
+    """Return the rows of a query as a frame.
+
+    On the connection itself: a cursor would not see an open transaction's tables.
+    """
+    return pl.DataFrame(connection.sql(query))
+
+
+def write(
+    connection: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame
+) -> None:
+    """Make a table ``schema.table`` anew from a frame."""
+    schema = name.split(".", maxsplit=1)[0]
+    connection.register("frame_to_write", _ArrowView(frame))
+    connection.execute(f"create schema if not exists {schema}")
+    connection.execute(
+        f"create or replace table {name} as select * from frame_to_write"
+    )
+    connection.unregister("frame_to_write")
+
+
+def existing(
+    connection: duckdb.DuckDBPyConnection, names: Iterable[str]
+) -> dict[str, pl.DataFrame]:
+    """Return those of the named tables that exist, as frames by name."""
+    found = connection.sql(
+        "select schema_name || '.' || table_name from duckdb_tables()"
+    )
+    tables = {name for (name,) in found.fetchall()}
+    return {name: read(connection, f"from {name}") for name in names if name in tables}

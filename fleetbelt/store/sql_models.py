@@ -1,0 +1,161 @@
+"""The SQL models under sql/: what each makes, what it reads, in which order."""
+
+import json
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from graphlib import TopologicalSorter
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from fleetbelt.errors import StoreError
+from fleetbelt.store.comments import say_what
+
+HEADER_COLUMN = re.compile(r"^--   (\w+) +(\w+)\b", re.MULTILINE)
+_MEANING = re.compile(r"^--   (?P<name>\w+) +\w+\b *(?P<meaning>.*)$", re.MULTILINE)
+_KEY = re.compile(r"^-- key: +(?P<key>.+)$", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SqlModel:
+    """One file under sql/: the folder is the schema, the stem is the table.
+
+    Attributes
+    ----------
+    name : str
+        ``schema.table``.
+    sql : str
+        The file's text, one select statement.
+    meaning : str
+        First sentence of its header.
+    key : tuple of str
+        Columns that identify a row.
+    columns : dict of str to str
+        Column name to meaning, in the order of the select list.
+    reads : frozenset of str
+        Tables it reads, ``schema.table``.
+    """
+
+    name: str
+    sql: str
+    meaning: str
+    key: tuple[str, ...]
+    columns: dict[str, str]
+    reads: frozenset[str]
+
+
+def _nodes(tree: Any) -> Iterator[dict[str, Any]]:  # noqa: ANN401 (parsed JSON)
+    """Every dict in a tree, depth first."""
+    if isinstance(tree, dict):
+        yield tree
+    for child in tree.values() if isinstance(tree, dict) else tree:
+        if isinstance(child, dict | list):
+            yield from _nodes(child)
+
+
+def tables_read(sql: str, where: str) -> frozenset[str]:
+    """Return the schema-qualified tables a query reads; bare names are CTEs.
+
+    Parameters
+    ----------
+    sql : str
+        One select statement.
+    where : str
+        The file it stands in, for the message.
+
+    Returns
+    -------
+    frozenset of str
+        Names as ``schema.table``.
+
+    Raises
+    ------
+    StoreError
+        The statement does not parse.
+    """
+    query = "select json_serialize_sql(?)"
+    (text,) = duckdb.execute(query, [sql]).fetchall()[0]
+    tree = json.loads(text)
+    if tree["error"]:
+        raise StoreError(
+            what=f"DuckDB cannot parse this model: {tree['error_message']}.",
+            where=where,
+            fix="keep one select statement per file; run it in a DuckDB shell.",
+        )
+    return frozenset(
+        f"{node['schema_name']}.{node['table_name']}"
+        for node in _nodes(tree)
+        if node.get("type") == "BASE_TABLE" and node["schema_name"]
+    )
+
+
+def read_model(path: Path) -> SqlModel:
+    """Return the model a file holds, its header parsed."""
+    sql = path.read_text(encoding="utf-8")
+    key = _KEY.search(sql)
+    return SqlModel(
+        name=f"{path.parent.name}.{path.stem}",
+        sql=sql,
+        meaning=sql.partition("\n")[0].removeprefix("-- "),
+        key=tuple(key["key"].split(", ")) if key else (),
+        columns={
+            found["name"]: found["meaning"].strip() for found in _MEANING.finditer(sql)
+        },
+        reads=tables_read(sql, str(path)),
+    )
+
+
+@cache
+def discover(folder: Path) -> tuple[SqlModel, ...]:
+    """Return every model below a folder, dependencies first.
+
+    Ties are in alphabetical order, so that the way is the same on every machine.
+    """
+    models = {
+        model.name: model
+        for path in sorted(folder.glob("*/*.sql"))
+        if path.parent.name != "checks"
+        for model in [read_model(path)]
+    }
+    order = TopologicalSorter(
+        {name: sorted(model.reads & models.keys()) for name, model in models.items()}
+    )
+    return tuple(models[name] for name in order.static_order())
+
+
+def build(
+    connection: duckdb.DuckDBPyConnection, models: Iterable[SqlModel], *schemas: str
+) -> None:
+    """Make the tables of the named schemas anew, in dependency order.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Where to make them.
+    models : iterable of SqlModel
+        All models, dependencies first.
+    *schemas : str
+        Which to make: a schema (``history``) or one table (``history.belts``).
+
+    Raises
+    ------
+    StoreError
+        A model does not run.
+    """
+    for model in models:
+        schema = model.name.split(".")[0]
+        if schema not in schemas and model.name not in schemas:
+            continue
+        try:
+            connection.execute(f"create schema if not exists {schema}")
+            connection.execute(f"create or replace table {model.name} as {model.sql}")
+        except duckdb.Error as error:
+            raise StoreError(
+                what=f"The model {model.name} does not run: {error}",
+                where=f"sql/{model.name.replace('.', '/')}.sql",
+                fix="run the file in a DuckDB shell on this database.",
+            ) from error
+        say_what(connection, model.name, model.meaning, model.columns)
