@@ -1,0 +1,212 @@
+"""The commands: each one is one call of the pipeline, and what to print of it.
+
+Answers go to stdout, words for people to stderr; heavy libraries are imported where
+a command needs them, so that `fleetbelt --help` comes at once.
+"""
+
+import json
+import sys
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fleetbelt.errors import FleetbeltError
+
+app = typer.Typer(
+    add_completion=True,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="From a workshop's drive-belt records to what to do next.",
+)
+
+DataDir = Annotated[Path, typer.Argument(help="Folder of service-record CSV files.")]
+Database = Annotated[Path, typer.Option("--db", help="The DuckDB file.")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON object on stdout.")]
+AcceptRefusals = Annotated[
+    bool,
+    typer.Option(
+        "--accept-refusals", help="Go on though a large part of a file is refused."
+    ),
+]
+AsOf = Annotated[
+    datetime | None,
+    typer.Option(
+        formats=["%Y-%m-%d"],
+        help="Day on which 'now' stands; default: the newest record.",
+    ),
+]
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def _print_json(answer: object) -> None:
+    typer.echo(json.dumps(answer, indent=2, ensure_ascii=False))
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(version("fleetbelt"))
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    _version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_show_version, is_eager=True, help="Say the version."
+        ),
+    ] = False,
+) -> None:
+    """Hold the options that belong to no command."""
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder to write.")] = Path(
+        "fleetbelt-demo"
+    ),
+) -> None:
+    """Do the whole job on the bundled sample fleet.
+
+    Example: fleetbelt demo
+    """
+    from fleetbelt import pipeline
+    from fleetbelt.resources import bundled
+
+    result = pipeline.run(bundled("sample_data"), out, say=_say)
+    typer.echo(result.pages[0])
+
+
+@app.command()
+def run(
+    data_dir: DataDir,
+    out: Annotated[Path, typer.Option(help="Folder to write.")],
+    db: Annotated[
+        Path | None, typer.Option(help="The DuckDB file; default OUT/fleet.duckdb.")
+    ] = None,
+    as_of: AsOf = None,
+    accept_refusals: AcceptRefusals = False,
+    as_json: Json = False,
+) -> None:
+    """Load, reduce, fit and render: from a folder of CSV files to the pages.
+
+    Example: fleetbelt run records --out fleet
+    """
+    from fleetbelt import pipeline
+
+    result = pipeline.run(
+        data_dir,
+        out,
+        database=db,
+        as_of=as_of.date() if as_of else None,
+        accept_refusals=accept_refusals,
+        say=_say,
+    )
+    if as_json:
+        _print_json(result.as_json())
+    else:
+        typer.echo(result.pages[0])
+
+
+@app.command()
+def load(
+    data_dir: DataDir,
+    db: Database,
+    accept_refusals: AcceptRefusals = False,
+    as_json: Json = False,
+) -> None:
+    """Only take the files in; what is known already is not taken in again.
+
+    Example: fleetbelt load records --db fleet.duckdb
+    """
+    from fleetbelt import pipeline
+
+    result = pipeline.load(data_dir, db, accept_refusals=accept_refusals, say=_say)
+    if as_json:
+        _print_json(result.as_json())
+    else:
+        typer.echo(result.database)
+
+
+@app.command()
+def unload(
+    db: Database,
+    file: Annotated[str, typer.Option("--file", help="The file's sha256.")],
+) -> None:
+    """Take one file's rows back; what they had replaced returns.
+
+    Example: fleetbelt unload --db fleet.duckdb --file 9f86d081…
+    """
+    from fleetbelt import pipeline
+
+    typer.echo(pipeline.unload(db, file))
+
+
+@app.command()
+def check(
+    data_dir: DataDir,
+    suggest: Annotated[
+        bool,
+        typer.Option("--suggest", help="Write DATA_DIR/fleetbelt.toml to edit."),
+    ] = False,
+) -> None:
+    """Say how each file was understood and what would be refused; load nothing.
+
+    Example: fleetbelt check records
+    """
+    from fleetbelt import pipeline
+
+    typer.echo(pipeline.check(data_dir, suggest=suggest))
+
+
+@app.command()
+def simulate(
+    folder: Annotated[Path, typer.Argument(help="Folder to write.")],
+    vehicles: Annotated[int, typer.Option(min=1, help="Vehicles in the fleet.")] = 480,
+    years: Annotated[float, typer.Option(min=0.1, help="Years of records.")] = 4.0,
+    seed: Annotated[int, typer.Option(help="Same seed, same fleet.")] = 1,
+    dirt: Annotated[
+        bool, typer.Option("--dirt", help="With some honestly dirty rows.")
+    ] = False,
+) -> None:
+    """Draw an invented fleet whose truth is known; the truth goes to FOLDER/truth.
+
+    Example: fleetbelt simulate fleet --vehicles 1000 --years 3 --seed 7
+    """
+    from fleetbelt.simulation import simulate as draw
+
+    fleet = draw(folder, n_vehicles=vehicles, years=years, seed=seed, with_dirt=dirt)
+    typer.echo(fleet.folder)
+
+
+@app.command()
+def dictionary() -> None:
+    """Print every table, column, unit and code word.
+
+    Example: fleetbelt dictionary
+    """
+    from fleetbelt.dictionary import dictionary_text
+
+    typer.echo(dictionary_text())
+
+
+def main() -> None:
+    """Run the app; show an error as three lines, not a traceback."""
+    try:
+        app()
+    except FleetbeltError as error:
+        _say(f"error: {error}")
+        sys.exit(error.exit_code)
+    except OSError as error:
+        _say(
+            f"error: {error.strerror or error}.\n  where: {error.filename or '-'}\n"
+            "  fix:   make the place readable, writable and large enough."
+        )
+        sys.exit(3)

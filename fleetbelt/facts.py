@@ -1,0 +1,65 @@
+"""The facts of a run: what was asked, what was read, with which versions."""
+
+import json
+from importlib.metadata import version
+from typing import Final
+
+import polars as pl
+
+from fleetbelt.contract import CONTRACT_VERSION
+from fleetbelt.settings import Settings
+from fleetbelt.store.frames import Read
+
+_COUNTS: Final = {
+    "n_vehicles": "staging.vehicles",
+    "n_services": "staging.services",
+    "n_visits_used": "history.visits",
+    "n_readings": "results.tension_readings",
+    "n_belts": "results.belts",
+    "n_quarantined": "results.quarantine",
+    "n_notes": "results.data_notes",
+}
+_LIBRARIES: Final = ("fleetbelt", "duckdb", "polars", "numpy", "scipy")
+
+
+def run_info(read: Read, settings: Settings) -> pl.DataFrame:
+    """Return the facts of this run as key and value, both text, sorted by key.
+
+    Parameters
+    ----------
+    read : callable
+        Returns a table as a frame.
+    settings : Settings
+        The settings used.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``key``, ``value``.
+    """
+    window = read("history.as_of").row(0, named=True)
+    reading_sd = read("fitted.reading_sd").row(0, named=True)
+    counts = {
+        key: read(f"(select count(*) as n from {table})").item()
+        for key, table in _COUNTS.items()
+    }
+    facts = {
+        "contract_version": CONTRACT_VERSION,
+        "as_of": window["as_of"],
+        "first_record": window["first_record"],
+        "last_record": window["last_record"],
+        "records_after_as_of": window["n_after"],
+        "reading_sd": reading_sd["reading_sd"],
+        "reading_sd_source": reading_sd["source"],
+        "currency": settings.plan.currency,
+        "settings": json.dumps(settings.model_dump(mode="json"), sort_keys=True),
+        **counts,
+        **{f"version_{name}": version(name) for name in _LIBRARIES},
+    }
+    return pl.DataFrame(
+        {
+            "key": list(facts),
+            "value": [None if fact is None else str(fact) for fact in facts.values()],
+        },
+        schema={"key": pl.String, "value": pl.String},
+    ).sort("key")

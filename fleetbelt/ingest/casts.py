@@ -1,0 +1,241 @@
+"""How a cell of text becomes a value, and why it may not: SQL made from the contract.
+
+A guard by pattern comes before every cast, because the engine's own casts take too
+much: 12000.7 as 12001, 1_000, 0x1F, nan, 24-01-05 as the year 24. A value is exact, or
+its row is refused.
+"""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from fleetbelt.contract import Column, Table
+from fleetbelt.ingest.statements import (
+    Sql,
+    compose,
+    joined,
+    literal,
+    literals,
+    name,
+    number,
+)
+from fleetbelt.settings import DateForm
+
+_TIME: Final = r"([ T]\d{1,2}:\d{2}(:\d{2}([.]\d+)?)?)?"
+_YEAR_FIRST: Final = rf"((?:1[89]|2\d)\d\d)[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_TIME}"
+_YEAR_LAST: Final = rf"(\d{{1,2}})[-/.](\d{{1,2}})[-/.]((?:1[89]|2\d)\d\d){_TIME}"
+_DAY_ORDER: Final = {"DMY": r"\3-\2-\1", "MDY": r"\3-\1-\2"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Form:
+    """How the values of one file are written.
+
+    Attributes
+    ----------
+    date_form : {"ISO", "DMY", "MDY"}
+        Order of a date's parts; ISO is year first.
+    decimal_comma : bool
+        12,5 is twelve and a half.
+    thousands : str
+        Mark between groups of three digits; none when empty.
+    empty_words : tuple of str
+        Cells that mean "not known".
+    words : dict
+        Column to its file's code words and ours.
+    """
+
+    date_form: DateForm = "ISO"
+    decimal_comma: bool = False
+    thousands: str = ""
+    empty_words: tuple[str, ...] = ()
+    words: dict[str, dict[str, str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why a row is refused: the column, the code, and the SQL that says so."""
+
+    column: str
+    code: str
+    condition: Sql
+
+
+def cell_of(column: Column, form: Form) -> Sql:
+    """Return the raw cell; null where the file has a word for that."""
+    cell = name(column.name)
+    if not form.empty_words:
+        return cell
+    return compose(
+        "case when lower({cell}) not in ({words}) then {cell} end",
+        cell=cell,
+        words=literals(word.strip().lower() for word in form.empty_words),
+    )
+
+
+def value_of(column: Column, cell: Sql, form: Form) -> Sql:
+    """Return the cell as the column's type; null where it is none."""
+    if column.type == "date":
+        return date_value(cell, form.date_form)
+    if column.type == "real":
+        return _real(cell, form)
+    if column.type == "integer":
+        return _integer(cell, form)
+    if column.words:
+        return _word(column, cell, form)
+    return cell
+
+
+def date_value(cell: Sql, date_form: DateForm) -> Sql:
+    """Return the cell as a date; a time of day is cut off, a time zone refused."""
+    if date_form == "ISO":
+        return compose(
+            "case when length({cell}) = 10"
+            " and {cell} between '1800-01-01' and '2999-12-31'"
+            " and cast(try_cast({cell} as date) as varchar) = {cell}"
+            " then try_cast({cell} as date)"
+            " when regexp_full_match({cell}, {form})"
+            r" then try_cast(regexp_replace({cell}, {form}, '\1-\2-\3') as date) end",
+            cell=cell,
+            form=literal(_YEAR_FIRST),
+        )
+    return compose(
+        "case when regexp_full_match({cell}, {form})"
+        " then try_cast(regexp_replace({cell}, {form}, {order}) as date) end",
+        cell=cell,
+        form=literal(_YEAR_LAST),
+        order=literal(_DAY_ORDER[date_form]),
+    )
+
+
+def _digits(form: Form) -> str:
+    """Return the pattern of the digits before the decimal mark."""
+    plain = r"\d{1,15}"
+    if not form.thousands:
+        return plain
+    mark = "[ \u00a0\u202f]" if form.thousands == " " else f"[{form.thousands}]"
+    return rf"(?:{plain}|\d{{1,3}}(?:{mark}\d{{3}}){{1,4}})"
+
+
+def _number_pattern(form: Form) -> Sql:
+    mark = "," if form.decimal_comma else "[.]"
+    digits = _digits(form)
+    return literal(rf"[-+]?(?:{digits}(?:{mark}\d{{0,15}})?|{mark}\d{{1,15}})")
+
+
+def _plain_digits(cell: Sql, form: Form) -> Sql:
+    """Return the cell with the engine's decimal point and no marks in between."""
+    if form.thousands:
+        marks = " \u00a0\u202f" if form.thousands == " " else form.thousands
+        cell = compose("translate({cell}, {m}, '')", cell=cell, m=literal(marks))
+    if form.decimal_comma:
+        cell = compose("replace({cell}, ',', '.')", cell=cell)
+    return cell
+
+
+def _real(cell: Sql, form: Form) -> Sql:
+    return compose(
+        "case when regexp_full_match({cell}, {pattern})"
+        " then try_cast({digits} as double) end",
+        cell=cell,
+        pattern=_number_pattern(form),
+        digits=_plain_digits(cell, form),
+    )
+
+
+def _integer(cell: Sql, form: Form) -> Sql:
+    mark = "," if form.decimal_comma else "[.]"
+    return compose(
+        "case when regexp_full_match({cell}, {pattern})"
+        " then try_cast(try_cast({digits} as double) as bigint) end",
+        cell=cell,
+        pattern=literal(rf"[-+]?{_digits(form)}(?:{mark}0*)?"),
+        digits=_plain_digits(cell, form),
+    )
+
+
+def _word(column: Column, cell: Sql, form: Form) -> Sql:
+    """Return the contract's code word for the cell, whatever its case."""
+    words = {word.lower(): word for word in column.words}
+    for theirs, ours in form.words.get(column.name, {}).items():
+        words[theirs.strip().lower()] = ours
+    changed = {theirs: ours for theirs, ours in words.items() if theirs != ours}
+    branches = [
+        compose("when {theirs} then {ours}", theirs=literal(t), ours=literal(o))
+        for t, o in changed.items()
+    ]
+    otherwise = compose(
+        "case when lower({cell}) in ({known}) then lower({cell}) end",
+        cell=cell,
+        known=literals(word for word in words if word not in changed),
+    )
+    if not branches:
+        return otherwise
+    return compose(
+        "case lower({cell}) {branches} else {otherwise} end",
+        cell=cell,
+        branches=joined(" ", branches),
+        otherwise=otherwise,
+    )
+
+
+def reasons(table: Table, form: Form) -> list[Reason]:
+    """Return every reason for which a row of the table is refused, in column order.
+
+    The conditions read ``cell_<column>``, ``value_<column>`` and ``loaded_on`` and are
+    never null.
+    """
+    found: list[Reason] = []
+    pairs: set[str] = set()
+    for column in table.columns:
+        if column.one_of and column.one_of not in pairs:
+            pairs.add(column.one_of)
+            found += _distance_reasons(table, column)
+        found += _column_reasons(column, form)
+    return found
+
+
+def _column_reasons(column: Column, form: Form) -> list[Reason]:
+    cell, value = name(f"cell_{column.name}"), name(f"value_{column.name}")
+    unread = compose("{c} is not null and {v} is null", c=cell, v=value)
+    found: list[tuple[str, Sql]] = []
+    if column.is_required and not column.one_of:
+        found.append(("missing_value", compose("{c} is null", c=cell)))
+    if column.type == "date":
+        found.append(("not_a_date", unread))
+    elif column.type == "real":
+        found.append(("not_a_number", unread))
+    elif column.type == "integer":
+        is_real = compose("{v} is not null", v=_real(cell, form))
+        both = compose("({unread}) and ({real})", unread=unread, real=is_real)
+        neither = compose("({unread}) and not ({real})", unread=unread, real=is_real)
+        found += [("not_a_whole_number", both), ("not_a_number", neither)]
+    elif column.words:
+        found.append(("unknown_word", unread))
+    found += _range_reasons(column, value)
+    return [Reason(column=column.name, code=code, condition=c) for code, c in found]
+
+
+def _range_reasons(column: Column, value: Sql) -> list[tuple[str, Sql]]:
+    found: list[tuple[str, Sql]] = []
+    if column.above is not None:
+        test = compose("{v} <= {x}", v=value, x=number(column.above))
+        found.append(("out_of_range", compose("coalesce({t}, false)", t=test)))
+    if column.least is not None:
+        test = compose("{v} < {x}", v=value, x=number(column.least))
+        found.append(("out_of_range", compose("coalesce({t}, false)", t=test)))
+    if column.name == "date":  # the day of an event; plans may lie ahead, events not
+        test = compose("{v} > loaded_on", v=value)
+        found.append(("date_in_future", compose("coalesce({t}, false)", t=test)))
+    return found
+
+
+def _distance_reasons(table: Table, column: Column) -> list[Reason]:
+    """Return why the columns of one distance are refused together."""
+    both = [c for c in table.columns if c.one_of == column.one_of]
+    cells = [name(f"cell_{c.name}") for c in both]
+    filled = joined(" and ", (compose("{c} is not null", c=c) for c in cells))
+    found = [Reason(column=both[1].name, code="two_units", condition=filled)]
+    if column.is_required:
+        empty = joined(" and ", (compose("{c} is null", c=c) for c in cells))
+        found.append(Reason(column=both[0].name, code="missing_value", condition=empty))
+    return found

@@ -1,0 +1,348 @@
+"""A private copy of one input file, as plain UTF-8 lines: all that is read later.
+
+The engine never sees the user's path, and a file that changes while it is read, hangs,
+unpacks without end or is no table at all stops here.
+"""
+
+import codecs
+import gzip
+import hashlib
+import io
+import os
+import stat
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import chain
+from pathlib import Path
+from typing import IO, Final
+
+from fleetbelt.errors import InputError, PlaceError
+from fleetbelt.ingest.folder import Source, printable
+from fleetbelt.settings import Intake
+
+_CHUNK: Final = 2**20
+LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table
+_BOMB_FROM, _BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
+_BOMS: Final = (
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_ZIP: Final = b"PK\x03\x04"
+_NO_TABLE: Final = {
+    0: {
+        b"%PDF": "a PDF",
+        b"PAR1": "a Parquet file",
+        b"SQLite format 3": "a database",
+        b"\xd0\xcf\x11\xe0": "a workbook of the old .xls kind",
+        b"\x1f\x8b": "packed twice",
+        _ZIP: "a ZIP archive or workbook",
+    },
+    8: {b"DUCK": "a database"},
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """One file as it was, and what a first pass over its bytes showed.
+
+    Attributes
+    ----------
+    path : Path
+        The private copy: UTF-8, lines end in LF, blank lines at the end dropped.
+    sha256 : str
+        Of the bytes as given.
+    encoding : str
+        How they were decoded.
+    n_bytes, n_lines : int
+        Of the copy.
+    is_utf8 : bool
+        Every byte of the copy is.
+    is_plain : bool
+        It also has neither NUL nor blank lines: the engine may read it.
+    has_quotes : bool
+        A quotation mark is somewhere.
+    is_workbook : bool
+        The copy is the workbook itself.
+    """
+
+    path: Path
+    sha256: str
+    encoding: str
+    n_bytes: int = 0
+    n_lines: int = 0
+    is_utf8: bool = False
+    is_plain: bool = False
+    has_quotes: bool = False
+    is_workbook: bool = False
+
+
+class _Hashed(io.RawIOBase):
+    """A file that hashes and counts what is read from it."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        super().__init__()
+        self._file, self.hash, self.n_bytes = file, hashlib.sha256(), 0
+
+    def read(self, size: int = -1, /) -> bytes:
+        block = self._file.read(size)
+        self.hash.update(block)
+        self.n_bytes += len(block)
+        return block
+
+
+def take(source: Source, workplace: Path, intake: Intake) -> Snapshot:
+    """Copy a file into the workplace as UTF-8 lines, hashing it on the way.
+
+    Raises
+    ------
+    InputError
+        It is too large, unpacks too far, is damaged or is no table.
+    PlaceError
+        It cannot be read, is no regular file, or changed while it was read.
+    """
+    with _opened(source) as file:
+        before = os.fstat(file.fileno())
+        _refuse_large(before.st_size, source, intake)
+        raw = _Hashed(file)
+        copy = workplace / f"{len(list(workplace.iterdir())):04d}"
+        is_workbook = source.path.suffix.casefold() == ".xlsx"
+        if is_workbook:
+            snapshot = _copied(raw, copy)
+        else:
+            chunks = _unpacked(raw, file, source, intake)
+            snapshot = _normalised(chunks, copy, source)
+        while raw.read(_CHUNK):  # what the unpacker left is part of the hash
+            pass
+        after = os.fstat(file.fileno())
+        if (after.st_size, after.st_mtime_ns) != (raw.n_bytes, before.st_mtime_ns):
+            raise PlaceError(
+                what="The file changed while it was read; nothing was loaded.",
+                where=printable(str(source.path)),
+                fix="wait until the export has finished, then load again.",
+            )
+    return replace(snapshot, sha256=raw.hash.hexdigest())
+
+
+def _opened(source: Source) -> IO[bytes]:
+    """Open a regular file without waiting: a pipe or a device would hang."""
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        descriptor = os.open(source.path, flags)
+    except OSError as error:
+        raise PlaceError(
+            what=f"The file cannot be read: {error.strerror}.",
+            where=printable(str(source.path)),
+            fix="make it a readable file, or take it out of the folder.",
+        ) from error
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise PlaceError(
+            what="This is a folder or a device, not a file.",
+            where=printable(str(source.path)),
+            fix="put the file itself there, or take it out of the folder.",
+        )
+    return os.fdopen(descriptor, "rb")
+
+
+def _refuse_large(n_bytes: int, source: Source, intake: Intake) -> None:
+    if n_bytes > intake.max_file_bytes:
+        raise InputError(
+            what=f"The file holds more than {intake.max_file_bytes:,} bytes.",
+            where=source.file,
+            fix="split it, or raise intake.max_file_bytes in fleetbelt.toml.",
+        )
+
+
+def _copied(raw: _Hashed, copy: Path) -> Snapshot:
+    with copy.open("wb") as out:
+        while block := raw.read(_CHUNK):
+            out.write(block)
+    return Snapshot(path=copy, sha256="", encoding="xlsx", is_workbook=True)
+
+
+def _unpacked(
+    raw: _Hashed, file: IO[bytes], source: Source, intake: Intake
+) -> Iterator[bytes]:
+    """Yield the plain bytes; what is packed is known by its first bytes."""
+    is_packed = file.read(2) == b"\x1f\x8b"
+    file.seek(0)
+    stream = gzip.GzipFile(fileobj=raw) if is_packed else raw
+    n_bytes = 0
+    while True:
+        try:
+            chunk = stream.read(_CHUNK)
+        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+            raise InputError(
+                what=f"The packed file is damaged: {error}.",
+                where=source.file,
+                fix="export or copy it again.",
+            ) from error
+        if not chunk:
+            return
+        if n_bytes == 0:
+            _refuse_no_table(chunk, source)
+        n_bytes += len(chunk)
+        _refuse_large(n_bytes, source, intake)
+        if n_bytes > max(_BOMB_FROM, _BOMB_RATIO * raw.n_bytes):
+            raise InputError(
+                what=f"The file unpacks to over {_BOMB_RATIO} times its size.",
+                where=source.file,
+                fix="if it is honest, unpack it yourself and put the CSV here.",
+            )
+        yield chunk
+
+
+def _refuse_no_table(head: bytes, source: Source) -> None:
+    for offset, kinds in _NO_TABLE.items():
+        for magic, kind in kinds.items():
+            if head.startswith(magic, offset):
+                raise InputError(
+                    what=f"This is {kind}, not a CSV file.",
+                    where=source.file,
+                    fix="export it as CSV or .xlsx under its right ending.",
+                )
+
+
+def _normalised(chunks: Iterator[bytes], copy: Path, source: Source) -> Snapshot:
+    first = next(chunks, b"")
+    encoding = _encoding_of(first, source.mapping.encoding)
+    text = _in_utf8(first, chunks, encoding)
+    with copy.open("wb") as out:
+        snapshot = _Writer(out, source).write(_in_lf(text))
+    snapshot = replace(snapshot, path=copy, encoding=encoding)
+    if snapshot.is_utf8 or source.mapping.encoding:
+        return snapshot
+    return _from_windows(snapshot, source)
+
+
+def _encoding_of(head: bytes, declared: str) -> str:
+    """Return the encoding a mark proves, else the declared, else UTF-8."""
+    for mark, encoding in _BOMS:
+        if head.startswith(mark):
+            return encoding
+    if declared:
+        return declared
+    even, odd = head[:4096:2], head[1:4096:2]
+    if odd.count(0) > 0.4 * len(odd) and even.count(0) < 0.05 * len(even):
+        return "utf-16-le"
+    if even.count(0) > 0.4 * len(even) and odd.count(0) < 0.05 * len(odd):
+        return "utf-16-be"
+    return "utf-8"
+
+
+def _in_utf8(first: bytes, rest: Iterator[bytes], encoding: str) -> Iterator[bytes]:
+    """Yield UTF-8; bytes that are none stay as they are, for the line they spoil."""
+    if codecs.lookup(encoding).name == "utf-8":
+        yield first.removeprefix(codecs.BOM_UTF8)
+        yield from rest
+        return
+    decoder = codecs.getincrementaldecoder(encoding)("backslashreplace")
+    for chunk in chain((first,), rest):
+        yield decoder.decode(chunk).encode("utf-8", "backslashreplace")
+    yield decoder.decode(b"", final=True).encode("utf-8", "backslashreplace")
+
+
+def _in_lf(chunks: Iterator[bytes]) -> Iterator[bytes]:
+    held = b""
+    for chunk in chunks:
+        whole = held + chunk
+        held = b"\r" if whole.endswith(b"\r") else b""
+        whole = whole[: len(whole) - len(held)]
+        if b"\r" in whole:
+            whole = whole.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        yield whole
+    yield held.replace(b"\r", b"\n")
+
+
+class _Writer:
+    """Writes the copy and notes what its bytes show."""
+
+    def __init__(self, out: IO[bytes], source: Source) -> None:
+        self._out, self._source = out, source
+        self._decoder = codecs.getincrementaldecoder("utf-8")()
+        self._n_bytes = self._n_newlines = self._line_bytes = 0
+        self._is_utf8 = self._is_plain = True
+        self._has_quotes = False
+
+    def write(self, chunks: Iterator[bytes]) -> Snapshot:
+        n_held = 0  # newlines held back: at the end they are only blank lines
+        for chunk in chunks:
+            body = chunk.rstrip(b"\n")
+            if body:
+                self._write_one(b"\n" * n_held + body)
+                n_held = 0
+            n_held += len(chunk) - len(body)
+            if n_held > LONGEST_LINE:
+                raise self._no_records()
+        self._note_utf8(b"", final=True)
+        return Snapshot(
+            path=Path(),
+            sha256="",
+            encoding="",
+            n_bytes=self._n_bytes,
+            n_lines=self._n_newlines + (self._n_bytes > 0),
+            is_utf8=self._is_utf8,
+            is_plain=self._is_utf8 and self._is_plain,
+            has_quotes=self._has_quotes,
+        )
+
+    def _write_one(self, chunk: bytes) -> None:
+        self._out.write(chunk)
+        self._n_bytes += len(chunk)
+        self._n_newlines += chunk.count(b"\n")
+        self._has_quotes = self._has_quotes or b'"' in chunk
+        if b"\n\n" in chunk or b"\0" in chunk:
+            self._is_plain = False
+        self._note_utf8(chunk, final=False)
+        self._note_line(chunk)
+
+    def _note_utf8(self, chunk: bytes, *, final: bool) -> None:
+        if not self._is_utf8:
+            return
+        try:
+            self._decoder.decode(chunk, final)
+        except UnicodeDecodeError:
+            self._is_utf8 = False
+
+    def _note_line(self, chunk: bytes) -> None:
+        end = chunk.rfind(b"\n")
+        before = self._line_bytes if end < 0 else 0
+        self._line_bytes = before + len(chunk) - end - 1
+        if self._line_bytes > LONGEST_LINE:
+            raise self._no_records()
+
+    def _no_records(self) -> InputError:
+        return InputError(
+            what=f"{LONGEST_LINE:,} bytes without a record: this is no table.",
+            where=self._source.file,
+            fix="export it as CSV, one record a line.",
+        )
+
+
+def _from_windows(snapshot: Snapshot, source: Source) -> Snapshot:
+    """Read as Windows-1252 what has accents, none of them UTF-8, all of them its."""
+    with snapshot.path.open("rb") as lines:
+        if not all(_may_be_windows(line) for line in lines if not line.isascii()):
+            return snapshot
+    copy = snapshot.path.with_suffix(".utf8")
+    with snapshot.path.open("rb") as chunks, copy.open("wb") as out:
+        blocks = iter(lambda: chunks.read(_CHUNK), b"")
+        text = (block.decode("cp1252").encode() for block in blocks)
+        changed = _Writer(out, source).write(text)
+    return replace(changed, path=copy, encoding="cp1252")
+
+
+def _may_be_windows(line: bytes) -> bool:
+    try:
+        line.decode()
+    except UnicodeDecodeError:
+        try:
+            line.decode("cp1252")
+        except UnicodeDecodeError:
+            return False
+        return True
+    return False

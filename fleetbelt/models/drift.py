@@ -1,0 +1,239 @@
+"""Tension lost per mile: what each model and each belt loses, from all readings."""
+
+from dataclasses import dataclass
+from math import log, pi
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray, IntArray
+from fleetbelt.models.drift_by_model import Coefficients, model_table
+from fleetbelt.models.drift_filter import (
+    DRIFT,
+    LEVEL,
+    RUN_IN,
+    BeltSums,
+    Lockstep,
+    Spreads,
+)
+from fleetbelt.models.drift_likelihood import SpreadLikelihood
+from fleetbelt.models.drift_readings import (
+    Clock,
+    Conditions,
+    Effects,
+    blocks_of_belts,
+    checked_readings,
+    sample_of_belts,
+)
+
+SAMPLE_BELTS: Final = 20_000  # enough for the spreads
+
+BELTS: Final = pl.Schema(
+    {
+        "belt_no": pl.Int64(),
+        "model_no": pl.Int64(),
+        "n_intervals": pl.Int64(),  # found readings that an earlier one foretold
+        "b_hat": pl.Float64(),  # own drift less the model's, per unit of the clock
+        "var_b": pl.Float64(),  # its variance, given the model's drift
+        "b_weight": pl.Float64(),  # how far b_hat falls as the model's drift rises
+        "b_run_in": pl.Float64(),  # how far b_hat falls as the run-in loss rises
+        "a": pl.Float64(),  # log tension after the last row at no drift, N, or null
+        "g_d": pl.Float64(),  # its sensitivity to the belt's drift
+        "g_r": pl.Float64(),  # its sensitivity to the run-in loss
+        "p": pl.Float64(),  # its variance, all coefficients given
+        "u_corr": pl.Float64(),  # relative sd of the correction of its last reading
+        "added_drift": pl.Float64(),  # from effects, now, per unit of the clock
+        "since_set_mi": pl.Float64(),  # at the last row, mi
+        "chi2": pl.Float64(),  # squared standardised innovations; n_intervals expected
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftFit:
+    """What belts lose per mile, by model and by belt.
+
+    Attributes
+    ----------
+    spreads : Spreads
+        r of a reading, q of an interval, q_r of the run-in and tau of the belts' drift
+        per unit of the clock; 0 where none is detectable.
+    between_belt_sd_lo, between_belt_sd_hi : float or None
+        95 % profile limits of tau, per unit of the clock.
+    loglik : float
+        Marginal log-likelihood of all found readings that an earlier one foretold.
+    clock : {'miles', 'log_miles'}
+        What drift goes with: miles, or the log of miles since setting.
+    effects : Effects
+        Effects that were taken as known.
+    not_learned : str or None
+        Why no drift can be learned from these readings; drift is then taken as 0 and
+        the reading sd from the settings.
+    theta : ndarray of float, shape (n_models, 2)
+        Drift per unit of the clock and run-in loss of each model, log tension.
+    covariance : ndarray of float, shape (n_models, 2, 2)
+        Their covariance.
+    by_model : polars.DataFrame
+        One row per model and one for all, to `BY_MODEL`.
+    belts : polars.DataFrame
+        One row per belt, to `BELTS`.
+    """
+
+    spreads: Spreads
+    between_belt_sd_lo: float | None
+    between_belt_sd_hi: float | None
+    loglik: float
+    clock: Clock
+    effects: Effects
+    not_learned: str | None
+    theta: FloatArray
+    covariance: FloatArray
+    by_model: pl.DataFrame
+    belts: pl.DataFrame
+
+    @property
+    def reading_sd(self) -> float:
+        """Sd of one field reading, r, of log tension."""
+        return self.spreads.reading
+
+
+def fit_drift(
+    readings: pl.DataFrame,
+    *,
+    prior_reading_sd: float,
+    rng: np.random.Generator,
+    clock: Clock = "miles",
+    effects: Effects | None = None,
+) -> DriftFit:
+    """Fit the state-space model of belt tension.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        One row per visit that carries information, to `READINGS`.
+    prior_reading_sd : float
+        Field reading sd of the settings, log tension; stands where none can be learned.
+    rng : numpy.random.Generator
+        Draws the belts from which the spreads are learned, where there are many.
+    clock : {'miles', 'log_miles'}, default 'miles'
+        What drift goes with.
+    effects : Effects, optional
+        Effects of duty and the like, known beforehand.
+
+    Returns
+    -------
+    DriftFit
+        Drift, run-in loss and spreads; and the state of each belt at its last row.
+
+    Raises
+    ------
+    StoreError
+        If the readings are not to the schema.
+
+    Notes
+    -----
+    Log tension x falls by ``(beta + b) t`` over clock time t, plus a normal error of
+    variance q**2 (none if no miles were driven), once by ``lambda`` plus one of q_r**2
+    over the run-in; a found reading is x plus one of r**2/n. What an adjustment left
+    restarts x. b is normal between belts with sd tau. The marginal likelihood is closed
+    form given r, q and q_r [1]_; the spreads maximise the restricted one, drift and
+    run-in loss follow by generalised least squares.
+
+    A setting that was made because of a found reading does no harm as long as that
+    reading is among the rows.
+
+    References
+    ----------
+    .. [1] Durbin, J. and Koopman, S. J. (2012), *Time Series Analysis by State Space
+       Methods*, 2nd ed., ch. 4-7.
+    """
+    effects = effects or Effects()
+    readings = checked_readings(readings)
+    found = SpreadLikelihood.of(
+        sample_of_belts(readings, SAMPLE_BELTS, rng),
+        prior_reading_sd=prior_reading_sd,
+        clock=clock,
+        effects=effects,
+    ).fit()
+    parts = [
+        _filtered(block, found.spreads, clock, effects)
+        for block in blocks_of_belts(readings)
+    ]
+    sums = BeltSums.joined([sums for sums, _ in parts])
+    now = pl.concat([now for _, now in parts])
+    model = now["model_no"].to_numpy()
+    slope, n_models = found.spreads.slope, int(model.max(initial=-1)) + 1
+    models = Coefficients.of(sums, slope, model, n_models)
+    fleet = Coefficients.of(sums, slope, np.zeros_like(model), 1)
+    if found.not_learned:
+        models, fleet = models.forgotten(), fleet.forgotten()
+    belts, loglik = _belt_table(sums, model, models.theta, slope)
+    return DriftFit(
+        spreads=found.spreads,
+        between_belt_sd_lo=found.slope_lo,
+        between_belt_sd_hi=found.slope_hi,
+        loglik=loglik,
+        clock=clock,
+        effects=effects,
+        not_learned=found.not_learned,
+        theta=models.theta,
+        covariance=models.covariance,
+        by_model=model_table(models, fleet, found.spreads, clock),
+        belts=belts.hstack(now).select(BELTS.names()),
+    )
+
+
+def _filtered(
+    readings: pl.DataFrame, spreads: Spreads, clock: Clock, effects: Effects
+) -> tuple[BeltSums, pl.DataFrame]:
+    """Filter whole belts, and say how each stands after its last row."""
+    rows = Lockstep.of(readings, clock=clock, effects=effects)
+    is_last = np.diff(readings["belt_no"].to_numpy(), append=-1) != 0
+    after = Conditions.after(readings)
+    is_read = (
+        readings["found_log"].is_not_null() | readings["left_log"].is_not_null()
+    ).to_numpy()
+    last_read = np.maximum.accumulate(np.where(is_read, np.arange(is_read.size), 0))
+    now = pl.DataFrame(
+        {
+            "model_no": readings["model_no"].to_numpy()[is_last],
+            "u_corr": readings["u_corr"].to_numpy()[last_read[is_last]],
+            "added_drift": after.added_drift(effects)[is_last],
+            "since_set_mi": after.since_set_mi[is_last],
+        }
+    )
+    return BeltSums.of(rows, spreads), now
+
+
+def _belt_table(
+    sums: BeltSums, model: IntArray, theta: FloatArray, slope: float
+) -> tuple[pl.DataFrame, float]:
+    """Posterior of each belt's own drift, its state, and the log-likelihood of all.
+
+    With ``h = 1 / (1 + tau**2 A)``: ``b_hat = tau**2 h (B - beta A - lambda R_d)``.
+    """
+    beta, lam = theta[model].T
+    cross, mean, has_state = sums.cross, sums.state.mean, np.isfinite(sums.state.var)
+    var_b = slope**2 / (1.0 + slope**2 * cross[DRIFT, DRIFT])
+    z_d, z_r, z_e = (
+        cross[i, LEVEL] - beta * cross[i, DRIFT] - lam * cross[i, RUN_IN]
+        for i in (DRIFT, RUN_IN, LEVEL)
+    )
+    chi2 = z_e - beta * z_d - lam * z_r - var_b * z_d**2
+    log_det = sums.sum_log_f + np.log1p(slope**2 * cross[DRIFT, DRIFT])
+    loglik = -0.5 * float((log_det + chi2 + sums.n * log(2 * pi)).sum())
+    state = dict(zip(("a", "g_d", "g_r", "p"), (*mean, sums.state.var), strict=True))
+    belts = pl.DataFrame(
+        {
+            "belt_no": np.arange(model.size),
+            "n_intervals": sums.n,
+            "b_hat": var_b * z_d,
+            "var_b": var_b,
+            "b_weight": var_b * cross[DRIFT, DRIFT],
+            "b_run_in": var_b * cross[DRIFT, RUN_IN],
+            "chi2": chi2,
+            **{name: np.where(has_state, x, np.nan) for name, x in state.items()},
+        }
+    )
+    return belts.with_columns(pl.col(*state).fill_nan(None)), loglik

@@ -1,0 +1,267 @@
+"""Does the drift model hold: standardised innovations, and what single gauges do."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray, IntArray
+from fleetbelt.models.drift import SAMPLE_BELTS, DriftFit
+from fleetbelt.models.drift_filter import (
+    DRIFT,
+    LEVEL,
+    RUN_IN,
+    BeltSums,
+    Lockstep,
+    State,
+    innovations,
+)
+from fleetbelt.models.drift_likelihood import Pooled, Solution
+from fleetbelt.models.drift_readings import checked_readings, sample_of_belts
+
+N_BINS: Final = 10
+
+INNOVATIONS: Final = pl.Schema(
+    {
+        "row": pl.Int64(),  # row of the readings
+        "belt_no": pl.Int64(),
+        "miles": pl.Float64(),  # since the belt's previous row, mi
+        "foretold_log": pl.Float64(),  # log tension foretold for the found reading, N
+        "z": pl.Float64(),  # (found - foretold) / its standard deviation
+    }
+)
+BINS: Final = pl.Schema(
+    {
+        "lo": pl.Float64(),  # least and greatest of what is binned by
+        "hi": pl.Float64(),
+        "n": pl.Int64(),
+        "mean_z": pl.Float64(),  # 0 expected
+        "se": pl.Float64(),  # its standard error, 1/sqrt(n)
+        "sd_z": pl.Float64(),  # 1 expected; null for a single one
+    }
+)
+GAUGES: Final = pl.Schema(
+    {
+        "gauge_no": pl.Int64(),
+        "n_readings": pl.Int64(),  # found or left readings with it
+        "drift_without": pl.Float64(),  # common drift without them, per clock unit
+        "shift": pl.Float64(),  # that less the common drift with all
+        "shift_in_se": pl.Float64(),  # over the common drift's standard error
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InnovationChecks:
+    """Standardised innovations: what each found reading brings that is new.
+
+    Where the model holds they are independent and standard normal.
+
+    Attributes
+    ----------
+    n : int
+        Innovations looked at.
+    mean, sd : float or None
+        0 and 1 expected; None without innovations.
+    autocorrelation : float or None
+        Between successive innovations of a belt; 0 expected, standard error about
+        1/sqrt(n); None without such pairs.
+    by_miles, by_tension : polars.DataFrame
+        In tenths by interval miles, and by log tension foretold; to `BINS`.
+    innovations : polars.DataFrame
+        One row each, to `INNOVATIONS`.
+    """
+
+    n: int
+    mean: float | None
+    sd: float | None
+    autocorrelation: float | None
+    by_miles: pl.DataFrame
+    by_tension: pl.DataFrame
+    innovations: pl.DataFrame
+
+
+def innovation_checks(
+    readings: pl.DataFrame, fit: DriftFit, rng: np.random.Generator
+) -> InnovationChecks:
+    """Standardise the innovations of the fitted model, and sum up how they lie.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        What the model was fitted to, to `READINGS`.
+    fit : DriftFit
+        The fit.
+    rng : numpy.random.Generator
+        Draws the belts that are looked at, where there are many.
+
+    Returns
+    -------
+    InnovationChecks
+        Mean, sd and autocorrelation; means against miles and against tension.
+
+    Notes
+    -----
+    Each found reading is foretold from the belt's earlier ones alone, its own drift
+    included: with b and its variance from the sums so far, ``z = (y - foretold) /
+    sqrt(F + g_d**2 tau**2 h)`` [1]_.
+
+    References
+    ----------
+    .. [1] Durbin, J. and Koopman, S. J. (2012), *Time Series Analysis by State Space
+       Methods*, 2nd ed., sec. 2.12 and 7.5.
+    """
+    readings = checked_readings(readings).with_row_index("row")
+    sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
+    z, error = _standardised(sample, fit)
+    found = (
+        sample.select("row", "belt_no", "miles", foretold_log="found_log")
+        .with_columns(z=pl.Series(z), foretold_log=pl.col("foretold_log") - error)
+        .filter(pl.col("z").is_not_nan())
+        .cast(INNOVATIONS)
+    )
+    following = pl.col("z").shift(-1).over("belt_no")
+    pair = found.select(
+        product=(pl.col("z") * following).sum(),
+        square=(pl.col("z") ** 2).filter(following.is_not_null()).sum(),
+    ).row(0)
+    return InnovationChecks(
+        n=found.height,
+        mean=found.select(pl.col("z").mean()).item(),
+        sd=found.select(pl.col("z").std()).item(),
+        autocorrelation=pair[0] / pair[1] if pair[1] else None,
+        by_miles=_binned(found, "miles"),
+        by_tension=_binned(found, "foretold_log"),
+        innovations=found,
+    )
+
+
+def _standardised(
+    readings: pl.DataFrame, fit: DriftFit
+) -> tuple[FloatArray, FloatArray]:
+    """Return innovations by row, standardised and plain; NaN where there is none."""
+    rows = Lockstep.of(readings, clock=fit.clock, effects=fit.effects)
+    n_belts, tau2 = rows.lane.size, fit.spreads.slope**2
+    by_lane = np.empty_like(rows.model)
+    by_lane[rows.lane] = rows.model
+    beta, lam = fit.theta[by_lane].T
+    state = State.diffuse(rows.fall.shape[0], n_belts)
+    a, b = np.zeros((2, n_belts))  # sums of g_d**2/F and of g_d z/F so far
+    z, error = np.full((2, readings.height), np.nan)
+    for here, v, inverse_f in innovations(rows, fit.spreads, state):
+        n = inverse_f.size
+        is_new = inverse_f > 0
+        g_d = -v[DRIFT]
+        plain = v[LEVEL] + beta[:n] * v[DRIFT] + lam[:n] * v[RUN_IN]
+        var_b = tau2 / (1.0 + tau2 * a[:n])
+        e = plain - g_d * var_b * b[:n]
+        var = 1.0 / np.where(is_new, inverse_f, 1.0) + g_d**2 * var_b
+        place = rows.row[here]
+        error[place] = np.where(is_new, e, np.nan)
+        z[place] = error[place] / np.sqrt(var)
+        a[:n] += inverse_f * g_d**2
+        b[:n] += inverse_f * g_d * plain
+    return z, error
+
+
+def _binned(found: pl.DataFrame, by: str) -> pl.DataFrame:
+    """Sum up the innovations in tenths of one of their columns."""
+    place = (pl.col(by).rank("ordinal") - 1) * N_BINS // pl.len()
+    binned = found.group_by(bin=place).agg(
+        lo=pl.col(by).min(),
+        hi=pl.col(by).max(),
+        n=pl.len(),
+        mean_z=pl.col("z").mean(),
+        se=1.0 / pl.len().sqrt(),
+        sd_z=pl.col("z").std(),
+    )
+    return binned.sort("bin").select(pl.col(c).cast(t) for c, t in BINS.items())
+
+
+def gauge_influence(
+    readings: pl.DataFrame,
+    gauge_no: pl.Series,
+    fit: DriftFit,
+    rng: np.random.Generator,
+) -> pl.DataFrame:
+    """Estimate the common drift again without the readings of each gauge.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        What the model was fitted to, to `READINGS`.
+    gauge_no : polars.Series, int, shape (n_rows,)
+        Gauge of each row; null where not recorded.
+    fit : DriftFit
+        The fit; its spreads are held.
+    rng : numpy.random.Generator
+        Draws the belts that are looked at, where there are many.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row per gauge, to `GAUGES`.
+
+    Notes
+    -----
+    A visit whose reading is left out leaves the tension unknown, whether or not it was
+    set: a belt that is *not* set because of a reading must not run on without it. Only
+    belts that a gauge was used on are filtered again, all gauges in one pass.
+    """
+    sample = sample_of_belts(
+        checked_readings(readings).with_columns(gauge_no=gauge_no), SAMPLE_BELTS, rng
+    ).with_columns(place=pl.col("belt_no").rle_id().cast(pl.Int64))
+    used = _belts_by_gauge(sample)
+    gauges = used.group_by("gauge_no", maintain_order=True).agg(
+        n_readings=pl.col("n_readings").sum()
+    )
+    group = used["gauge_no"].rle_id().cast(pl.Int64).to_numpy()
+
+    def pooled(cross: FloatArray, group: IntArray, n_groups: int) -> Pooled:
+        return Pooled.of(cross, fit.spreads.slope, group, n_groups)
+
+    def filtered(rows: pl.DataFrame) -> FloatArray:
+        lockstep = Lockstep.of(rows, clock=fit.clock, effects=fit.effects)
+        return BeltSums.of(lockstep, fit.spreads).cross
+
+    cross = filtered(sample)
+    fleet = pooled(cross, np.zeros(cross.shape[-1], dtype=np.int64), 1)
+    lost = pooled(cross[..., used["place"].to_numpy()], group, gauges.height)
+    kept = pooled(filtered(_left_out(used, sample)), group, gauges.height)
+    rest = Pooled(
+        information=fleet.information - lost.information + kept.information,
+        score=fleet.score - lost.score + kept.score,
+        square=fleet.square - lost.square + kept.square,
+    )
+    with_all, without = Solution.of(fleet), Solution.of(rest)
+    drift, se = with_all.theta[0, 0], with_all.covariance[0, 0, 0] ** 0.5
+    shift = pl.when(pl.Series(without.is_known[:, 0])).then(without.theta[:, 0] - drift)
+    table = gauges.with_columns(shift=shift).with_columns(
+        drift_without=drift + pl.col("shift"), shift_in_se=pl.col("shift") / se
+    )
+    return table.select(pl.col(c).cast(t) for c, t in GAUGES.items())
+
+
+def _belts_by_gauge(sample: pl.DataFrame) -> pl.DataFrame:
+    """List the belts on which each gauge was read, and how often."""
+    is_read = pl.any_horizontal(pl.col("found_log", "left_log").is_not_null())
+    used = sample.filter(is_read & pl.col("gauge_no").is_not_null())
+    return (
+        used.group_by("gauge_no", "place")
+        .agg(n_readings=pl.len())
+        .sort("gauge_no", "place")
+        .with_columns(belt_no=pl.int_range(pl.len()))
+    )
+
+
+def _left_out(used: pl.DataFrame, sample: pl.DataFrame) -> pl.DataFrame:
+    """Copy each gauge's belts, without the readings taken with it."""
+    copies = used.select("belt_no", "place", left_out="gauge_no").join(
+        sample.drop("belt_no"), on="place"
+    )
+    is_kept = pl.col("gauge_no").ne_missing(pl.col("left_out"))
+    return copies.sort("belt_no", "visit_no").with_columns(
+        pl.when(is_kept).then(pl.col("found_log", "left_log")),
+        resets=pl.col("resets") | ~is_kept,
+    )

@@ -1,0 +1,336 @@
+"""The marginal likelihood of the drift model, and the spreads that maximise it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from math import exp, inf, log, pi, sqrt
+from typing import Final, Self
+
+import numpy as np
+import polars as pl
+from scipy.optimize import brentq, minimize
+
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
+from fleetbelt.models.drift_filter import (
+    DRIFT,
+    LEVEL,
+    RUN_IN,
+    BeltSums,
+    Lockstep,
+    Spreads,
+)
+from fleetbelt.models.drift_readings import Clock, Effects
+from fleetbelt.models.estimates import two_sided_z
+
+LEAST_BELTS: Final = 5  # with drift in their readings: fewer teach none
+PRIOR_LOG_SD: Final = 1.0  # the settings' reading sd is right to a factor of e
+NONE_DETECTABLE: Final = 1e-4  # deviance that a spread must gain over zero
+_STEP: Final = 1e-4  # of the gradient's central differences, log
+_RANGE: Final = 12.0  # how far a log spread may go from where it began
+_READING, _SLOPE = 0, 3  # places in the vector of log spreads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pooled:
+    """Least-squares sums of groups of belts, the belts' own slopes integrated out.
+
+    Attributes
+    ----------
+    information : ndarray of float, shape (n_groups, n_terms, n_terms)
+        ``G' V**-1 G`` of the coefficients (drift, run-in, further terms).
+    score : ndarray of float, shape (n_groups, n_terms)
+        ``G' V**-1 e``.
+    square : ndarray of float, shape (n_groups,)
+        ``e' V**-1 e``.
+    """
+
+    information: FloatArray
+    score: FloatArray
+    square: FloatArray
+
+    @classmethod
+    def of(
+        cls, cross: FloatArray, slope: float, group: IntArray, n_groups: int
+    ) -> Self:
+        """Add up the belts of each group.
+
+        With ``h = 1 / (1 + tau**2 A)`` each product of two columns x, y is
+        ``x'F**-1 y - tau**2 h (x'F**-1 g_d)(y'F**-1 g_d)`` (Sherman and Morrison).
+        """
+        weight = slope**2 / (1.0 + slope**2 * cross[DRIFT, DRIFT])
+        size = cross.shape[0]
+        total = np.empty((n_groups, size, size))
+        for i in range(size):
+            for j in range(i + 1):
+                belt = cross[i, j] - weight * cross[i, DRIFT] * cross[j, DRIFT]
+                by_group = np.bincount(group, belt, n_groups)
+                total[:, i, j] = total[:, j, i] = by_group
+        return cls(
+            information=total[:, DRIFT:, DRIFT:],
+            score=total[:, DRIFT:, LEVEL],
+            square=total[:, LEVEL, LEVEL],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solution:
+    """Drift and run-in loss of each group by generalised least squares.
+
+    Attributes
+    ----------
+    theta : ndarray of float, shape (n_groups, 2)
+        Drift and run-in loss; 0 where the group says nothing of it.
+    covariance : ndarray of float, shape (n_groups, 2, 2)
+        0 in the same places.
+    is_known : ndarray of bool, shape (n_groups, 2)
+        Whether the group says anything of it.
+    fitted : ndarray of float, shape (n_groups,)
+        What the coefficients take off ``e' V**-1 e``.
+    log_det : ndarray of float, shape (n_groups,)
+        Log determinant of the information of what is known.
+    """
+
+    theta: FloatArray
+    covariance: FloatArray
+    is_known: BoolArray
+    fitted: FloatArray
+    log_det: FloatArray
+
+    @classmethod
+    def of(cls, pooled: Pooled) -> Self:
+        """Solve the 2 x 2 equations of each group by elimination."""
+        m, v = pooled.information, pooled.score
+        m_dd, m_dr, m_rr = m[:, 0, 0], m[:, 0, 1], m[:, 1, 1]
+        knows_drift = m_dd > 0
+        d = np.where(knows_drift, m_dd, 1.0)
+        ratio = m_dr / d
+        left = m_rr - ratio * m_dr
+        knows_run_in = left > 1e-9 * m_rr
+        r = np.where(knows_run_in, left, 1.0)
+        rest = np.where(knows_run_in, v[:, 1] - ratio * v[:, 0], 0.0)
+        run_in = rest / r
+        drift = np.where(knows_drift, (v[:, 0] - m_dr * run_in) / d, 0.0)
+        var_r = knows_run_in / r
+        c_dr = -ratio * var_r
+        var_d = knows_drift / d + ratio**2 * var_r
+        return cls(
+            theta=np.stack([drift, run_in], axis=1),
+            covariance=np.stack(
+                [np.stack([var_d, c_dr], 1), np.stack([c_dr, var_r], 1)], axis=1
+            ),
+            is_known=np.stack([knows_drift, knows_run_in], axis=1),
+            fitted=knows_drift * v[:, 0] ** 2 / d + rest**2 / r,
+            log_det=np.log(d) + np.log(r),
+        )
+
+
+def marginal_deviance(
+    sums: BeltSums, slope: float, model: IntArray, *, is_restricted: bool
+) -> float:
+    """Return -2 times the log-likelihood of the spreads.
+
+    Parameters
+    ----------
+    sums : BeltSums
+        Of the belts, filtered at the other spreads.
+    slope : float
+        Between-belt sd of the drift, tau, per unit of the clock.
+    model : ndarray of int, shape (n_belts,)
+        Model of each belt, each with its own drift and run-in loss.
+    is_restricted : bool
+        Whether to take the likelihood of the error contrasts [1]_, which allows for the
+        degrees of freedom that drift and run-in losses use up, or that of the readings
+        at the best drift and run-in losses.
+
+    Returns
+    -------
+    float
+        -2 log-likelihood.
+
+    References
+    ----------
+    .. [1] Harville, D. A. (1974), *Biometrika* 61, 383-385.
+    """
+    pooled = Pooled.of(sums.cross, slope, model, int(model.max(initial=-1)) + 1)
+    solution = Solution.of(pooled)
+    deviance = (
+        sums.sum_log_f.sum()
+        + np.log1p(slope**2 * sums.cross[DRIFT, DRIFT]).sum()
+        + (pooled.square - solution.fitted).sum()
+        + sums.n.sum() * log(2 * pi)
+    )
+    if is_restricted:
+        deviance += solution.log_det.sum() - solution.is_known.sum() * log(2 * pi)
+    return float(deviance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpreadFit:
+    """The spreads, and the interval of the belts' slopes.
+
+    Attributes
+    ----------
+    spreads : Spreads
+        Restricted maximum likelihood; 0 where none is detectable.
+    slope_lo, slope_hi : float or None
+        95 % profile-likelihood limits of tau, per unit of the clock.
+    not_learned : str or None
+        Why the readings teach no drift; the reading sd is then the settings'.
+    """
+
+    spreads: Spreads
+    slope_lo: float | None = None
+    slope_hi: float | None = None
+    not_learned: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpreadLikelihood:
+    """The restricted likelihood of the log spreads, given the readings of some belts.
+
+    Attributes
+    ----------
+    rows : Lockstep
+        Rows of the belts.
+    prior_reading_sd : float
+        Field reading sd of the settings, log tension.
+
+    Notes
+    -----
+    A weak log-normal prior on r (sd 1 on the log scale, about half a reading's worth)
+    decides where the data cannot tell the reading error from that of the interval:
+    where every found reading is followed by a setting, only ``2 r**2 + q**2`` shows.
+    """
+
+    rows: Lockstep
+    prior_reading_sd: float
+
+    @classmethod
+    def of(
+        cls,
+        readings: pl.DataFrame,
+        *,
+        prior_reading_sd: float,
+        clock: Clock = "miles",
+        effects: Effects | None = None,
+    ) -> Self:
+        """Order the rows of whole belts, to `READINGS`."""
+        return cls(
+            rows=Lockstep.of(readings, clock=clock, effects=effects),
+            prior_reading_sd=prior_reading_sd,
+        )
+
+    def deviance(self, log_spreads: FloatArray, sums: BeltSums | None = None) -> float:
+        """-2 log of the restricted likelihood times the prior."""
+        spreads = _spreads(log_spreads)
+        sums = sums or BeltSums.of(self.rows, spreads)
+        surprise = log(spreads.reading / self.prior_reading_sd) / PRIOR_LOG_SD
+        return surprise**2 + marginal_deviance(
+            sums, spreads.slope, self.rows.model, is_restricted=True
+        )
+
+    def minimum(
+        self, start: FloatArray, free: Sequence[int]
+    ) -> tuple[float, FloatArray]:
+        """Least deviance, and the log spreads there, over those that are free."""
+        moves = np.eye(start.size)[list(free)]
+        sums = BeltSums.of(self.rows, _spreads(start))
+        n = max(int(sums.n.sum()), 1)
+
+        def objective(move: FloatArray) -> tuple[float, FloatArray]:
+            x = start + move @ moves
+            sums = BeltSums.of(self.rows, _spreads(x))
+            slope = [
+                self.deviance(x + h * e, sums if e[_SLOPE] else None)
+                for e in moves
+                for h in (_STEP, -_STEP)
+            ]
+            gradient = -np.diff(np.reshape(slope, (-1, 2)), axis=1)[:, 0] / (2 * _STEP)
+            return self.deviance(x, sums) / n, gradient / n
+
+        best = minimize(
+            objective,
+            np.zeros(len(free)),
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[(-_RANGE, _RANGE)] * len(free),
+            options={"ftol": 1e-12, "gtol": 1e-7},
+        )
+        return float(best.fun * n), start + best.x @ moves
+
+    def fit(self, *, has_limits: bool = True) -> SpreadFit:
+        """Maximise over all spreads; then, if asked, find how far tau can go."""
+        r = self.prior_reading_sd
+        guess = Spreads(reading=r, interval=0.3 * r, run_in=r, slope=0.0)
+        sums = BeltSums.of(self.rows, guess)
+        n_belts = int((sums.cross[DRIFT, DRIFT] > 0).sum())
+        if n_belts < LEAST_BELTS:
+            return SpreadFit(
+                spreads=replace(guess, interval=0.0, run_in=0.0),
+                not_learned=f"no drift can be learned: {n_belts} belts have a reading "
+                f"to hold against an earlier one, {LEAST_BELTS} are needed",
+            )
+        start = self._start(guess, sums)
+        free = [i for i, x in enumerate(start) if x > -inf]
+        least, best = self.minimum(start, free)
+        best = self._without_the_undetectable(best, least)
+        if not has_limits:
+            return SpreadFit(spreads=_spreads(best))
+        lo, hi = self._slope_limits(start, best, least)
+        return SpreadFit(spreads=_spreads(best), slope_lo=lo, slope_hi=hi)
+
+    def _start(self, guess: Spreads, sums: BeltSums) -> FloatArray:
+        """Log spreads to begin with; minus infinity where the data say nothing."""
+        pooled = Pooled.of(sums.cross, 0.0, np.zeros_like(self.rows.model), 1)
+        rest = float((pooled.square - Solution.of(pooled).fitted)[0])
+        scale = max(rest / int(sums.n.sum()), 1e-6) ** 0.5
+        time = self.rows.fall[DRIFT - 1]
+        per_time = float(np.mean(time[time > 0] ** 2)) ** -0.5
+        has_run_in = 1.0 if sums.cross[RUN_IN, RUN_IN].any() else 0.0
+        start = [
+            guess.reading,
+            guess.interval,
+            guess.run_in * has_run_in,
+            0.5 * guess.reading * per_time,
+        ]
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(scale * np.array(start)))
+
+    def _without_the_undetectable(self, best: FloatArray, least: float) -> FloatArray:
+        """Set to zero, one after the other, the spreads that gain nothing over zero."""
+        for i in range(_READING + 1, best.size):
+            at_zero = best.copy()
+            at_zero[i] = -inf
+            if self.deviance(at_zero) < least + NONE_DETECTABLE:
+                best = at_zero
+        return best
+
+    def _slope_limits(
+        self, start: FloatArray, best: FloatArray, least: float
+    ) -> tuple[float, float]:
+        """Profile-likelihood limits of tau: where the deviance has risen by z**2."""
+        z = two_sided_z(0.95)
+        others = [i for i, x in enumerate(start) if x > -inf and i != _SLOPE]
+        nearly_zero = np.where(np.arange(start.size) == _SLOPE, _RANGE, 3.0)
+        best = np.where(best > -inf, best, start - nearly_zero)
+
+        @cache
+        def excess(log_slope: float) -> float:
+            x = best.copy()
+            x[_SLOPE] = log_slope
+            rise = self.minimum(x, others)[0] - least
+            return sqrt(max(rise, 0.0)) - z
+
+        def limit(direction: float) -> float:
+            near, far = 0.0, 0.05
+            while excess(best[_SLOPE] + direction * far) < 0:
+                near, far = far, 2 * far
+            ends = best[_SLOPE] + direction * np.array([near, far])
+            return exp(brentq(excess, *ends, xtol=1e-2 * (far - near)))
+
+        return (0.0 if excess(-inf) < 0 else limit(-1.0)), limit(1.0)
+
+
+def _spreads(log_spreads: FloatArray) -> Spreads:
+    reading, interval, run_in, slope = np.exp(log_spreads).tolist()
+    return Spreads(reading=reading, interval=interval, run_in=run_in, slope=slope)

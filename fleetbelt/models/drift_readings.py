@@ -1,0 +1,262 @@
+"""What the drift model reads: one row per visit of a belt that says something."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, Literal, Self
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.errors import StoreError
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
+
+READINGS: Final = pl.Schema(
+    {
+        "belt_no": pl.Int64(),  # 0..n_belts-1, rows sorted by (belt_no, visit_no)
+        "model_no": pl.Int64(),  # 0..n_models-1, one for a belt
+        "visit_no": pl.Int64(),  # rising within a belt
+        "miles": pl.Float64(),  # since the belt's previous row, mi; 0 at its first
+        "crosses_run_in": pl.Boolean(),  # the run-in lies between that row and this
+        "found_log": pl.Float64(),  # log corrected found tension, N, or null
+        "found_n": pl.Int64(),  # readings averaged in it, or null
+        "left_log": pl.Float64(),  # log corrected tension left by an adjustment, N
+        "left_n": pl.Int64(),  # readings averaged in it, or null
+        "resets": pl.Boolean(),  # adjusted here; to the unknown if left_log is null
+        "u_corr": pl.Float64(),  # relative sd of this row's gauge correction
+        "is_hot": pl.Boolean(),  # read on a hot belt
+        "duty_no": pl.Int64(),  # duty class of the vehicle, 0..
+        "refitted": pl.Boolean(),  # taken off and put back, at this visit or before
+        "set_level": pl.Float64(),  # log(left / middle of its range) where it resets
+    }
+)
+_NULLABLE: Final = ("found_log", "found_n", "left_log", "left_n", "set_level")
+
+BLOCK_BELTS: Final = 25_000  # worked on at a time, so that memory is bounded
+
+Clock = Literal["miles", "log_miles"]
+CLOCKS: Final[tuple[Clock, Clock]] = ("miles", "log_miles")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effects:
+    """Departures from a model's drift and from true readings, known beforehand.
+
+    Attributes
+    ----------
+    hot : float
+        Log shift of a reading taken on a hot belt.
+    refitted : float
+        Added drift of a refitted belt, per unit of the clock.
+    set_level : float
+        Added drift per unit of log set level, per unit of the clock.
+    duty : tuple of float
+        Added drift of each duty class, per unit of the clock; classes beyond it get 0.
+    """
+
+    hot: float = 0.0
+    refitted: float = 0.0
+    set_level: float = 0.0
+    duty: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """How a belt runs from each row on, until its next row.
+
+    Attributes
+    ----------
+    since_set_mi : ndarray of float, shape (n_rows,)
+        Miles since the last setting, or since the belt's first row, mi.
+    set_level : ndarray of float, shape (n_rows,)
+        Log of that setting relative to the middle of the range it was held to; 0 if
+        unknown.
+    refitted : ndarray of bool, shape (n_rows,)
+        Whether the belt has been taken off and put back.
+    duty_no : ndarray of int, shape (n_rows,)
+        Duty class of the vehicle.
+    """
+
+    since_set_mi: FloatArray
+    set_level: FloatArray
+    refitted: BoolArray
+    duty_no: IntArray
+
+    @classmethod
+    def after(cls, readings: pl.DataFrame) -> Self:
+        """Work out the conditions after each row of a frame of whole belts."""
+        belt_no, resets = readings["belt_no"].to_numpy(), readings["resets"].to_numpy()
+        is_first = np.diff(belt_no, prepend=-1) != 0
+        place = np.arange(belt_no.size)
+        since = np.maximum.accumulate(np.where(is_first | resets, place, 0))
+        run_mi = np.cumsum(readings["miles"].to_numpy())
+        level = np.where(resets, readings["set_level"].fill_null(0.0).to_numpy(), 0.0)
+        return cls(
+            since_set_mi=run_mi - run_mi[since],
+            set_level=level[since],
+            refitted=readings["refitted"].to_numpy(),
+            duty_no=readings["duty_no"].to_numpy(),
+        )
+
+    def before(self) -> "Conditions":
+        """Conditions over the interval that ends at each row (no matter at a first)."""
+        return Conditions(
+            since_set_mi=np.roll(self.since_set_mi, 1),
+            set_level=np.roll(self.set_level, 1),
+            refitted=np.roll(self.refitted, 1),
+            duty_no=np.roll(self.duty_no, 1),
+        )
+
+    def added_drift(self, effects: Effects) -> FloatArray:
+        """Drift beside the model's and the belt's own, per unit of the clock."""
+        n_duties = max(len(effects.duty), int(self.duty_no.max(initial=0)) + 1)
+        by_duty = np.zeros(n_duties)
+        by_duty[: len(effects.duty)] = effects.duty
+        return (
+            effects.refitted * self.refitted
+            + effects.set_level * self.set_level
+            + by_duty[self.duty_no]
+        )
+
+
+def clock_time(since_set_mi: FloatArray, miles: FloatArray, clock: Clock) -> FloatArray:
+    """Return by how much the drift clock advances over some miles.
+
+    Parameters
+    ----------
+    since_set_mi : ndarray of float, shape (n,)
+        Miles from the last setting to the start; only ``log_miles`` looks at them, mi.
+    miles : ndarray of float, shape (n,)
+        Miles driven from there, mi.
+    clock : {'miles', 'log_miles'}
+        Thousands of miles, or ``log(1 + s / 1000)`` of the miles s since setting.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Time on the clock; in the first miles after a setting the two agree.
+    """
+    if clock == "miles":
+        return miles / 1e3
+    return np.log1p(miles / (1e3 + since_set_mi))
+
+
+def clock_miles(since_set_mi: FloatArray, time: FloatArray, clock: Clock) -> FloatArray:
+    """Return the miles over which the drift clock advances by some time, mi.
+
+    Parameters
+    ----------
+    since_set_mi : ndarray of float, shape (n,)
+        Miles from the last setting to the start; only ``log_miles`` looks at them, mi.
+    time : ndarray of float, shape (n,)
+        Time on the clock.
+    clock : {'miles', 'log_miles'}
+        As in `clock_time`, whose inverse this is.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Miles, mi; infinite beyond the largest number.
+    """
+    if clock == "miles":
+        return time * 1e3
+    with np.errstate(over="ignore"):
+        return np.expm1(time) * (1e3 + since_set_mi)
+
+
+def checked_readings(readings: pl.DataFrame) -> pl.DataFrame:
+    """Return the readings to the schema, or refuse them.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        One row per visit that carries information, to `READINGS`.
+
+    Returns
+    -------
+    polars.DataFrame
+        The columns of `READINGS`, in its order and types.
+
+    Raises
+    ------
+    StoreError
+        If a column is missing, empty where it may not be, out of order or impossible.
+    """
+    missing = [name for name in READINGS if name not in readings.columns]
+    if missing:
+        raise _refusal(fault="lack columns", names=missing)
+    frame = readings.select(pl.col(name).cast(t) for name, t in READINGS.items())
+    is_broken = frame.select(**_rules()).row(0, named=True)
+    broken = [rule.replace("_", " ") for rule in is_broken if is_broken[rule]]
+    if broken:
+        raise _refusal(fault="have", names=broken)
+    return frame
+
+
+def sample_of_belts(
+    readings: pl.DataFrame, n_belts: int, rng: np.random.Generator
+) -> pl.DataFrame:
+    """Return all rows of some random belts that have more than one row.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        To `READINGS`.
+    n_belts : int
+        How many belts at most.
+    rng : numpy.random.Generator
+        Draws them, if there are more.
+
+    Returns
+    -------
+    polars.DataFrame
+        Their rows, in the order of the frame.
+    """
+    n_rows = np.bincount(readings["belt_no"].to_numpy())
+    belts = np.flatnonzero(n_rows > 1)
+    if belts.size > n_belts:
+        belts = rng.choice(belts, n_belts, replace=False)
+    is_drawn = np.zeros(n_rows.size, dtype=bool)
+    is_drawn[belts] = True
+    return readings.filter(np.repeat(is_drawn, n_rows))
+
+
+def blocks_of_belts(readings: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Cut a frame to `READINGS` into whole belts, `BLOCK_BELTS` at a time."""
+    belt_no = readings["belt_no"].to_numpy()
+    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
+    cuts = [0, *first[BLOCK_BELTS::BLOCK_BELTS].tolist(), readings.height]
+    return (readings[start:end] for start, end in pairwise(cuts))
+
+
+def _rules() -> dict[str, pl.Expr]:
+    """Each rule by its breach, as an expression that is true where it is broken."""
+    needed = pl.col([name for name in READINGS if name not in _NULLABLE])
+    step = pl.col("belt_no").diff()
+    found, left = (
+        pl.col(f"{phase}_log").is_not_null()
+        & ~(pl.col(f"{phase}_n") >= 1).fill_null(value=False)
+        for phase in ("found", "left")
+    )
+    return {
+        "empty_cells": pl.any_horizontal(needed.null_count() > 0),
+        "numbers_that_are_not_finite": pl.any_horizontal(
+            pl.col(pl.Float64).is_finite().not_().any()
+        ),
+        "belts_out_of_order": (~step.is_between(0, 1)).any()
+        | (pl.col("belt_no").first() != 0),
+        "visits_out_of_order": ((step == 0) & (pl.col("visit_no").diff() <= 0)).any(),
+        "belts_of_two_models": ((step == 0) & (pl.col("model_no").diff() != 0)).any(),
+        "negative_numbers": pl.any_horizontal(
+            pl.col("model_no", "duty_no", "miles", "u_corr").min() < 0
+        ),
+        "readings_without_a_count": (found | left).any(),
+    }
+
+
+def _refusal(*, fault: str, names: list[str]) -> StoreError:
+    return StoreError(
+        what=f"The readings for the drift model {fault}: {', '.join(names)}.",
+        where="fleetbelt.models.drift_readings.READINGS",
+        fix="make the SQL model that feeds the fit deliver that schema.",
+    )

@@ -1,0 +1,299 @@
+"""What else drift depends on: duty, set level, refitting, hot readings, the clock."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log
+from typing import Final, Self
+
+import numpy as np
+import polars as pl
+from scipy.special import chdtrc
+
+from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.drift import SAMPLE_BELTS, DriftFit
+from fleetbelt.models.drift_filter import BeltSums, Lockstep, Term
+from fleetbelt.models.drift_likelihood import (
+    Pooled,
+    SpreadLikelihood,
+    marginal_deviance,
+)
+from fleetbelt.models.drift_readings import (
+    CLOCKS,
+    Clock,
+    Conditions,
+    Effects,
+    blocks_of_belts,
+    checked_readings,
+    sample_of_belts,
+)
+from fleetbelt.models.estimates import two_sided_z
+
+CLEARLY: Final = 6.0  # deviance by which log miles must beat miles (20 to 1)
+
+EFFECTS: Final = pl.Schema(
+    {
+        "effect": pl.String(),  # hot, refitted, set_level, duty; left_shift, left_slope
+        "duty_no": pl.Int64(),  # the duty class, null for other effects
+        "estimate": pl.Float64(),  # in the unit of `Effects`; null if nothing tells
+        "lo": pl.Float64(),  # 95 %
+        "hi": pl.Float64(),
+        "deviance": pl.Float64(),  # likelihood ratio of the whole effect, -2 log
+        "df": pl.Int64(),  # its degrees of freedom
+        "p_value": pl.Float64(),
+        "is_supported": pl.Boolean(),  # worth its place in the model
+    }
+)
+_CHOICES: Final = ("hot", "refitted", "set_level", "duty")  # may enter the model
+_ALLOWED_FOR: Final = ("left_shift", "left_slope")  # stand beside every test
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectTests:
+    """Likelihood-ratio tests of what drift and readings may depend on.
+
+    Attributes
+    ----------
+    table : polars.DataFrame
+        One row per coefficient, to `EFFECTS`.
+    supported : Effects
+        The effects that the data support, to fit again with; the others are 0.
+    """
+
+    table: pl.DataFrame
+    supported: Effects
+
+
+def effect_tests(readings: pl.DataFrame, fit: DriftFit) -> EffectTests:
+    """Test each effect against the fitted model, the spreads held.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        What the model was fitted to, to `READINGS`.
+    fit : DriftFit
+        A fit without effects.
+
+    Returns
+    -------
+    EffectTests
+        Each effect's size, interval and test; and those to keep.
+
+    Notes
+    -----
+    With the spreads held, the likelihood ratio is what an effect takes off the
+    generalised sum of squares; it is chi-squared. Effects enter one after the other,
+    the strongest first, as long as theirs exceeds ``df log(n)``, n the intervals [1]_,
+    so that trifles stay out of large fleets. The table tests each beside those.
+
+    How tightly a belt was set is known by a reading whose error the next found reading
+    does not share: what was read too high is found lower at no drift at all. Every test
+    therefore allows for left readings that are too high by ``left_shift`` (as where an
+    adjuster slips) and by a share ``left_slope`` of their set level.
+
+    Drift by duty is relative to the class with most rows.
+
+    References
+    ----------
+    .. [1] Schwarz, G. (1978), *Ann. Statist.* 6, 461-464.
+    """
+    readings = checked_readings(readings)
+    by_rows = readings["duty_no"].value_counts().sort("count", "duty_no")["duty_no"]
+    duties = sorted(by_rows[:-1])
+    sums = _beside_the_models(
+        [_pooled(block, duties, fit) for block in blocks_of_belts(readings)]
+    )
+    names = (*_ALLOWED_FOR, *_CHOICES[:-1])
+    places = {name: [i] for i, name in enumerate(names)}
+    places["duty"] = [len(names) + i for i in range(len(duties))]
+    worth = log(max(int(fit.belts["n_intervals"].sum()), 2))
+
+    def tested(effect: str) -> _LikelihoodRatio:
+        beside = [i for name in kept if name != effect for i in places[name]]
+        return _LikelihoodRatio.of(sums, places[effect], beside, worth=worth)
+
+    kept = list(_ALLOWED_FOR)
+    while left := {name: tested(name).excess for name in _CHOICES if name not in kept}:
+        strongest = max(left, key=left.__getitem__)
+        if left[strongest] <= 0:
+            break
+        kept.append(strongest)
+    table = pl.concat([tested(name).table(name) for name in places]).with_columns(
+        duty_no=pl.Series([None] * len(names) + duties, dtype=pl.Int64)
+    )
+    table = table.select(pl.col(name).cast(t) for name, t in EFFECTS.items())
+    return EffectTests(table=table, supported=_supported(table))
+
+
+def _pooled(readings: pl.DataFrame, duties: list[int], fit: DriftFit) -> Pooled:
+    """Sum up the belts of each model, with a term for each effect."""
+    after = Conditions.after(readings)
+    before = after.before()
+    hot = readings["is_hot"].to_numpy().astype(float)
+    terms = [
+        Term(left=np.ones_like(hot)),
+        Term(left=after.set_level),
+        Term(found=hot, left=hot),
+        Term(drift=before.refitted.astype(float)),
+        Term(drift=before.set_level),
+        *(Term(drift=(before.duty_no == duty).astype(float)) for duty in duties),
+    ]
+    rows = Lockstep.of(readings, clock=fit.clock, effects=fit.effects, terms=terms)
+    sums = BeltSums.of(rows, fit.spreads)
+    n_models = fit.theta.shape[0]
+    return Pooled.of(sums.cross, fit.spreads.slope, rows.model, n_models)
+
+
+def _beside_the_models(parts: Sequence[Pooled]) -> tuple[FloatArray, FloatArray]:
+    """Information and score of the terms, the models' coefficients eliminated."""
+    m = np.sum([part.information for part in parts], axis=0)
+    v = np.sum([part.score for part in parts], axis=0)[:, :, None]
+    inverse = np.linalg.pinv(m[:, :2, :2], rcond=1e-12, hermitian=True)
+    across = m[:, 2:, :2] @ inverse
+    information = (m[:, 2:, 2:] - across @ m[:, :2, 2:]).sum(axis=0)
+    score = (v[:, 2:] - across @ v[:, :2]).sum(axis=0)[:, 0]
+    of_its_own = np.diag(information) > 1e-9 * np.diag(m.sum(axis=0))[2:]
+    return information * np.outer(of_its_own, of_its_own), score * of_its_own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _LikelihoodRatio:
+    """Estimates of some terms beside others, and their joint test."""
+
+    estimate: FloatArray
+    half: FloatArray
+    deviance: float
+    df: int
+    excess: float  # deviance over what it must gain
+
+    @classmethod
+    def of(
+        cls,
+        sums: tuple[FloatArray, FloatArray],
+        own: list[int],
+        beside: list[int],
+        *,
+        worth: float,
+    ) -> Self:
+        estimate, var, fitted, rank = _solved(sums, [*own, *beside])
+        *_, fitted_without, rank_without = _solved(sums, beside)
+        df, deviance = rank - rank_without, max(fitted - fitted_without, 0.0)
+        is_told = np.full(len(own), df == len(own))
+        return cls(
+            estimate=np.where(is_told, estimate[: len(own)], np.nan),
+            half=two_sided_z(0.95) * np.sqrt(var[: len(own)]),
+            deviance=deviance,
+            df=df,
+            excess=deviance - worth * df,
+        )
+
+    def table(self, effect: str) -> pl.DataFrame:
+        """One row per term."""
+        numbers = {
+            "estimate": self.estimate,
+            "lo": self.estimate - self.half,
+            "hi": self.estimate + self.half,
+        }
+        p_value = float(chdtrc(self.df, self.deviance)) if self.df else None
+        return pl.DataFrame(numbers).select(
+            pl.all().fill_nan(None),
+            effect=pl.lit(effect),
+            deviance=pl.lit(self.deviance),
+            df=pl.lit(self.df),
+            p_value=pl.lit(p_value, pl.Float64),
+            is_supported=pl.lit(self.df > 0 and self.excess > 0),
+        )
+
+
+def _solved(
+    sums: tuple[FloatArray, FloatArray], places: list[int]
+) -> tuple[FloatArray, FloatArray, float, int]:
+    """Solve for some terms: estimates, variances, what they explain, and rank."""
+    information, score = sums[0][np.ix_(places, places)], sums[1][places]
+    scale = np.sqrt(np.diag(information))
+    scale = 1.0 / np.where(scale > 0, scale, np.inf)
+    values, vectors = np.linalg.eigh(information * np.outer(scale, scale))
+    is_told = values > 1e-8
+    spread = scale[:, None] * vectors[:, is_told] / np.sqrt(values[is_told])
+    fitted = spread.T @ score
+    return (
+        spread @ fitted,
+        (spread**2).sum(axis=1),
+        float(fitted @ fitted),
+        is_told.sum(),
+    )
+
+
+def _supported(table: pl.DataFrame) -> Effects:
+    kept = table.filter("is_supported")
+    single = {row["effect"]: row["estimate"] for row in kept.iter_rows(named=True)}
+    by_duty = dict(kept.filter(effect="duty").select("duty_no", "estimate").iter_rows())
+    return Effects(
+        hot=single.get("hot", 0.0),
+        refitted=single.get("refitted", 0.0),
+        set_level=single.get("set_level", 0.0),
+        duty=tuple(by_duty.get(i, 0.0) for i in range(max(by_duty, default=-1) + 1)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockChoice:
+    """Whether tension is lost evenly by mile, or by the log of miles since setting.
+
+    Attributes
+    ----------
+    deviance_miles, deviance_log_miles : float
+        -2 log-likelihood of either, each with spreads of its own, on the same readings.
+    clock : {'miles', 'log_miles'}
+        The one to use: miles, unless the log of miles is clearly likelier.
+    """
+
+    deviance_miles: float
+    deviance_log_miles: float
+    clock: Clock
+
+
+def choose_clock(
+    readings: pl.DataFrame, *, prior_reading_sd: float, rng: np.random.Generator
+) -> ClockChoice:
+    """Compare loss that is even in miles with loss even in log miles since setting.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        One row per visit that carries information, to `READINGS`.
+    prior_reading_sd : float
+        Field reading sd of the settings, log tension.
+    rng : numpy.random.Generator
+        Draws the belts that are looked at, where there are many.
+
+    Returns
+    -------
+    ClockChoice
+        Both deviances and the choice.
+
+    Notes
+    -----
+    The models have as many parameters, so the likelihoods compare as they are.
+    """
+    sample = sample_of_belts(checked_readings(readings), SAMPLE_BELTS, rng)
+    miles, log_miles = (
+        _deviance(
+            SpreadLikelihood.of(sample, prior_reading_sd=prior_reading_sd, clock=c)
+        )
+        for c in CLOCKS
+    )
+    return ClockChoice(
+        deviance_miles=miles,
+        deviance_log_miles=log_miles,
+        clock="log_miles" if log_miles < miles - CLEARLY else "miles",
+    )
+
+
+def _deviance(likelihood: SpreadLikelihood) -> float:
+    spreads = likelihood.fit(has_limits=False).spreads
+    return marginal_deviance(
+        BeltSums.of(likelihood.rows, spreads),
+        spreads.slope,
+        likelihood.rows.model,
+        is_restricted=False,
+    )

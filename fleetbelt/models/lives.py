@@ -1,0 +1,201 @@
+"""What is known about how long each belt ran: the data of every life model."""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetbelt.errors import InputError
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
+
+
+class End(IntEnum):
+    """How a belt's life ended, as far as the records say."""
+
+    CENSORED = 0  # removed for another reason, sound, at ``lower_mi``
+    EXACT = 1  # broke at ``lower_mi``
+    INTERVAL = 2  # failed after ``lower_mi``, by ``upper_mi``: (lower, upper]
+    RUNNING = 3  # last seen sound at ``lower_mi``, last odometer ``upper_mi``
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lives:
+    """Belt lives, one row per belt or per group of belts with the same row.
+
+    Attributes
+    ----------
+    entry_mi, lower_mi, upper_mi : ndarray of float, shape (n_rows,)
+        Miles since fitting at which the belt came under observation (0 unless late),
+        and the two ends that ``end`` gives a meaning to.
+    end : ndarray of int, shape (n_rows,)
+        A value of `End`.
+    weight : ndarray of float, shape (n_rows,)
+        Belts in the row.
+    cell : ndarray of int, shape (n_rows,)
+        Group of the row: a row of a regression's design, or a group compared.
+    """
+
+    entry_mi: FloatArray
+    lower_mi: FloatArray
+    upper_mi: FloatArray
+    end: IntArray
+    weight: FloatArray
+    cell: IntArray
+
+    @classmethod
+    def of(
+        cls,
+        end: npt.ArrayLike,
+        lower_mi: npt.ArrayLike,
+        upper_mi: npt.ArrayLike | None = None,
+        *,
+        entry_mi: npt.ArrayLike = 0.0,
+        weight: npt.ArrayLike = 1.0,
+        cell: npt.ArrayLike = 0,
+    ) -> Self:
+        """Take in columns, check them, and tidy what is degenerate.
+
+        Parameters
+        ----------
+        end : array_like of int, shape (n_rows,)
+            Values of `End`.
+        lower_mi, upper_mi : array_like of float, shape (n_rows,)
+            See the class; ``upper_mi`` is read for INTERVAL and RUNNING only.
+        entry_mi, weight, cell : array_like, shape (n_rows,) or a number
+            See the class.
+
+        Returns
+        -------
+        Lives
+            The rows in the order given.
+
+        Raises
+        ------
+        InputError
+            If a row contradicts itself: a missing or negative mile, an upper end below
+            the lower, or an entry after the belt was last seen.
+
+        Notes
+        -----
+        An interval of no length is an exact life. Odometers are whole miles, so an
+        exact life of 0 is taken as half a mile.
+        """
+        ends = np.asarray(end, dtype=np.int64)
+        lower = np.asarray(lower_mi, dtype=float)
+        has_upper = ends >= End.INTERVAL
+        upper = np.where(has_upper, lower if upper_mi is None else upper_mi, lower)
+        entry, weights, cells = (
+            np.broadcast_to(np.asarray(x), ends.shape) for x in (entry_mi, weight, cell)
+        )
+        _refuse(~np.isfinite(lower + upper + entry), "a mile that is not a number")
+        _refuse((entry < 0) | (lower < 0), "a negative mile")
+        _refuse(upper < lower, "an upper end below the lower")
+        _refuse(entry > lower, "an entry after the belt was last seen")
+        _refuse(~(weights >= 0), "a negative or missing weight")
+        ends = np.where((ends == End.INTERVAL) & (upper == lower), End.EXACT, ends)
+        lower = np.where((ends == End.EXACT) & (lower == 0), 0.5, lower)
+        return cls(
+            entry_mi=entry.astype(float),
+            lower_mi=lower,
+            upper_mi=np.maximum(upper, lower),
+            end=ends,
+            weight=weights.astype(float),
+            cell=cells.astype(np.int64),
+        )
+
+    @classmethod
+    def right_censored(
+        cls,
+        miles: npt.ArrayLike,
+        is_failure: npt.ArrayLike,
+        *,
+        entry_mi: npt.ArrayLike = 0.0,
+        weight: npt.ArrayLike = 1.0,
+        cell: npt.ArrayLike = 0,
+    ) -> Self:
+        """Take in lives that ended in failure or were cut off, each at a known mile.
+
+        Parameters
+        ----------
+        miles : array_like of float, shape (n_rows,)
+            Life, or miles run when observation ended.
+        is_failure : array_like of bool, shape (n_rows,)
+            Whether the life ended there.
+        entry_mi, weight, cell : array_like, shape (n_rows,) or a number
+            See the class.
+
+        Returns
+        -------
+        Lives
+            The rows in the order given.
+        """
+        end = np.where(np.asarray(is_failure, dtype=bool), End.EXACT, End.CENSORED)
+        return cls.of(end, miles, entry_mi=entry_mi, weight=weight, cell=cell)
+
+    def where(self, keep: BoolArray) -> Self:
+        """Keep some of the rows."""
+        return type(self)(
+            entry_mi=self.entry_mi[keep],
+            lower_mi=self.lower_mi[keep],
+            upper_mi=self.upper_mi[keep],
+            end=self.end[keep],
+            weight=self.weight[keep],
+            cell=self.cell[keep],
+        )
+
+    def grouped(self, width_mi: float | None = None) -> Self:
+        """Merge equal rows, so that a likelihood is worked out once for all of them.
+
+        Parameters
+        ----------
+        width_mi : float, optional
+            Round every mile to a multiple of this first.
+
+        Returns
+        -------
+        Lives
+            One row per distinct row, in a fixed order, with the weights added up.
+        """
+        names = ("cell", "end", "entry_mi", "lower_mi", "upper_mi")
+        rows = pl.DataFrame({name: getattr(self, name) for name in (*names, "weight")})
+        if width_mi is not None:
+            miles = pl.col("entry_mi", "lower_mi", "upper_mi")
+            rows = rows.with_columns((miles / width_mi).round() * width_mi)
+        merged = rows.group_by(names).agg(pl.col("weight").sum()).sort(names)
+        columns = {name: merged[name].to_numpy() for name in merged.columns}
+        return type(self).of(columns.pop("end"), **columns)
+
+    @property
+    def n(self) -> int:
+        """Belts."""
+        return round(float(self.weight.sum()))
+
+    @property
+    def failures(self) -> int:
+        """Belts known to have failed."""
+        is_failure = (self.end == End.EXACT) | (self.end == End.INTERVAL)
+        return round(float(self.weight[is_failure].sum()))
+
+    @property
+    def running(self) -> int:
+        """Belts still running."""
+        return round(float(self.weight[self.end == End.RUNNING].sum()))
+
+    @property
+    def broken_share(self) -> float:
+        """Share of the failures that broke on the road, exactly dated; 1 if none."""
+        exact = float(self.weight[self.end == End.EXACT].sum())
+        found = float(self.weight[self.end == End.INTERVAL].sum())
+        return exact / (exact + found) if exact + found else 1.0
+
+
+def _refuse(is_wrong: BoolArray, problem: str) -> None:
+    if is_wrong.any():
+        raise InputError(
+            what=f"A belt life has {problem}.",
+            where=f"row {int(np.argmax(is_wrong))} of the lives given to the model",
+            fix="check how the lives are built from the belts.",
+        )

@@ -1,0 +1,160 @@
+"""Replacing belts at an age: when, what it costs, and whether it is worth it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq
+from scipy.special import gamma, gammainc
+
+from fleetbelt.errors import InputError
+from fleetbelt.models.arrays import FloatArray
+
+WORTHWHILE_SAVING = 0.01  # of the cost of running to failure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgeReplacement:
+    """The age at which to replace a belt that has not failed, if there is one.
+
+    Attributes
+    ----------
+    age_mi : float or None
+        Miles since fitting at which the cost rate is least; None where it never is.
+    cost_per_mi : float or None
+        Cost rate under that policy, currency per mile.
+    cost_per_mi_to_failure : float
+        Cost rate of running every belt to failure.
+    saving : float
+        Share of the latter that the policy saves, 0 to 1; 0 where there is none.
+    failed_share : float or None
+        Share of belts that fail before that age.
+    is_worthwhile : bool
+        Whether the saving is at least 1 %.
+    reason : str or None
+        Why there is no age, or why it is not worth scheduling.
+    """
+
+    age_mi: float | None
+    cost_per_mi: float | None
+    cost_per_mi_to_failure: float
+    saving: float
+    failed_share: float | None
+    is_worthwhile: bool
+    reason: str | None = None
+
+
+def age_replacement(
+    *, shape: float, scale_mi: float, cost_planned: float, cost_failure: float
+) -> AgeReplacement:
+    """Find the age at which planned replacement costs least per mile.
+
+    Parameters
+    ----------
+    shape, scale_mi : float
+        Weibull life of the belts; scale in miles.
+    cost_planned, cost_failure : float
+        Cost of a planned replacement and of a failure, in one currency.
+
+    Returns
+    -------
+    AgeReplacement
+        Without an age for a shape of 1 or less (an old belt is no worse than a new
+        one) and for failures that cost no more than planned replacements.
+
+    Raises
+    ------
+    InputError
+        If a number is not positive.
+
+    Notes
+    -----
+    t* solves ``h(t) ∫₀ᵗ S - F(t) = Cp/(Cf - Cp)``, whose left side rises from 0 for a
+    rising hazard, and costs ``(Cf - Cp) h(t*)`` per mile [1]_. In x = t/η it reads
+    ``k x**(k-1) G(x) - (1 - exp(-x**k))``, G the integral of ``exp(-u**k)``.
+
+    References
+    ----------
+    .. [1] Barlow, R. E. and Hunter, L. C. (1960), *Operations Research* 8, 90-100.
+    """
+    if not min(shape, scale_mi, cost_planned, cost_failure) > 0:
+        raise InputError(
+            what="A replacement age was asked for with a shape, scale or cost of 0.",
+            where="fleetbelt.models.replacement.age_replacement",
+            fix="give positive numbers; costs stand in the settings.",
+        )
+    to_failure = cost_failure / (scale_mi * float(gamma(1 + 1 / shape)))
+    if shape <= 1:
+        return _none(to_failure, "The hazard does not rise, so age is no reason.")
+    if cost_failure <= cost_planned:
+        return _none(to_failure, "A failure costs no more than a planned replacement.")
+    rho = cost_planned / (cost_failure - cost_planned)
+
+    def excess(log_x_k: float) -> float:
+        x_k = np.exp(log_x_k)  # x**k: H at the age
+        x = np.exp(log_x_k / shape)
+        return float(shape * x_k / x * _integral(x, shape) + np.expm1(-x_k) - rho)
+
+    latest = float(np.log(700.0))  # by then all belts have failed
+    if excess(latest) < 0:
+        return _none(to_failure, "The best age is one that no belt reaches.")
+    h = float(np.exp(brentq(excess, -300.0, latest, xtol=1e-13)))
+    age_mi = scale_mi * h ** (1 / shape)
+    cost_per_mi = (cost_failure - cost_planned) * shape * h / age_mi
+    saving = 1 - cost_per_mi / to_failure
+    is_worthwhile = saving >= WORTHWHILE_SAVING
+    return AgeReplacement(
+        age_mi=age_mi,
+        cost_per_mi=cost_per_mi,
+        cost_per_mi_to_failure=to_failure,
+        saving=saving,
+        failed_share=float(-np.expm1(-h)),
+        is_worthwhile=is_worthwhile,
+        reason=None if is_worthwhile else "It saves under 1 %: not worth scheduling.",
+    )
+
+
+def replacement_cost_per_mi(
+    age_mi: npt.ArrayLike,
+    *,
+    shape: float,
+    scale_mi: float,
+    cost_planned: float,
+    cost_failure: float,
+) -> FloatArray:
+    """Return the cost rate of replacing belts at an age, or at failure before.
+
+    Parameters
+    ----------
+    age_mi : array_like of float, shape (n_ages,)
+        Miles since fitting, above 0.
+    shape, scale_mi, cost_planned, cost_failure : float
+        See `age_replacement`.
+
+    Returns
+    -------
+    ndarray of float, shape (n_ages,)
+        ``(Cp S(t) + Cf F(t)) / ∫₀ᵗ S``, currency per mile.
+    """
+    x = np.asarray(age_mi, dtype=float) / scale_mi
+    failed = -np.expm1(-(x**shape))
+    cost = cost_planned * (1 - failed) + cost_failure * failed
+    return np.asarray(cost / (scale_mi * _integral(x, shape)))
+
+
+def _integral(x: npt.ArrayLike, shape: float) -> FloatArray:
+    """``∫₀ˣ exp(-u**k) du = Γ(1 + 1/k) P(1/k, x**k)``."""
+    p = gammainc(1 / shape, np.asarray(x, dtype=float) ** shape)
+    return np.asarray(gamma(1 + 1 / shape) * p)
+
+
+def _none(to_failure: float, reason: str) -> AgeReplacement:
+    return AgeReplacement(
+        age_mi=None,
+        cost_per_mi=None,
+        cost_per_mi_to_failure=to_failure,
+        saving=0.0,
+        failed_share=None,
+        is_worthwhile=False,
+        reason=reason,
+    )

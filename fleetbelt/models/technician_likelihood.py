@@ -1,0 +1,288 @@
+"""The mixed model of settings: its equations, its spreads by restricted likelihood."""
+
+from dataclasses import dataclass
+from math import log, sqrt
+from typing import Final, Self
+
+import numpy as np
+from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.optimize import brentq, minimize
+from scipy.sparse import csr_array, hstack
+
+from fleetbelt.models.arrays import FloatArray, IntArray
+from fleetbelt.models.estimates import two_sided_z
+from fleetbelt.models.technician_cells import Cells
+
+NONE_DETECTABLE: Final = 1e-4  # deviance that a spread must gain over zero
+KAPPA_VAR_LEAST, KAPPA_VAR_MOST = 1e-4, 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beforehand:
+    """What is held of the share kappa of a gauge's error that is let through.
+
+    Attributes
+    ----------
+    mean, mean_sd : float
+        Of the technicians' mean kappa: that of a number anywhere from 0 to 1.
+    spread : float
+        Sd of kappa between technicians: that of a toss between 0 and 1.
+    weight : float
+        Technicians that the spread is worth (common practice, no source).
+    """
+
+    mean: float = 0.5
+    mean_sd: float = sqrt(1 / 12)
+    spread: float = 0.5
+    weight: float = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equations:
+    """Least-squares sums of all cells, the calibrations' errors integrated out.
+
+    Columns: mu, models less one, mean kappa, habits b, kappas; ``n_fixed`` come first.
+
+    Attributes
+    ----------
+    information : ndarray of float, shape (n_columns, n_columns)
+        ``W' V**-1 W``.
+    score : ndarray of float, shape (n_columns,)
+        ``W' V**-1 d``.
+    square : float
+        ``d' V**-1 d``.
+    n_fixed, n_technicians : int
+        Sizes of the blocks.
+    beforehand : Beforehand
+        Prior of kappa.
+    """
+
+    information: FloatArray
+    score: FloatArray
+    square: float
+    n_fixed: int
+    n_technicians: int
+    beforehand: Beforehand
+
+    @classmethod
+    def of(cls, cells: Cells, let_through: FloatArray, beforehand: Beforehand) -> Self:
+        """Add up the cells.
+
+        A cell's mean has variance s_t**2 / n; the error of calibration of its gauge at
+        its span enters times ``let_through``, of each technician. Per gauge and span
+        ``V**-1 = R**-1 - R**-1 q q' R**-1 u**2 / (1 + u**2 q' R**-1 q)`` (Sherman and
+        Morrison).
+        """
+        rho = cells.rho[cells.ratio]
+        one = np.ones_like(rho)
+        fixed = csr_array(np.column_stack([one, _model_contrasts(cells)]))
+        slopes = _indicator(cells.technician, cells.n_technicians, -rho)
+        habits = _indicator(cells.technician, cells.n_technicians, one)
+        w = hstack([fixed, csr_array(-rho[:, None]), habits, slopes]).tocsr()
+        d = cells.d + beforehand.mean * rho
+        weight = cells.n / cells.variance[cells.technician]
+        q = let_through[cells.technician]
+        shared = _indicator(cells.ratio, cells.rho.size, weight * q).T.tocsr()
+        u2 = cells.u**2
+        h = u2 / (1 + u2 * np.bincount(cells.ratio, weight * q**2, u2.size))
+        weighted = w.multiply(weight[:, None]).tocsr()
+        sums, sum_d = (shared @ w).toarray(), shared @ d
+        return cls(
+            information=(w.T @ weighted).toarray() - sums.T @ (h[:, None] * sums),
+            score=weighted.T @ d - sums.T @ (h * sum_d),
+            square=float(weight @ d**2 - h @ sum_d**2),
+            n_fixed=fixed.shape[1],
+            n_technicians=cells.n_technicians,
+            beforehand=beforehand,
+        )
+
+    def scale(self, habit_var: float, kappa_var: float) -> FloatArray:
+        """Sd of each column's coefficient; 1 for the fixed ones."""
+        t = self.n_technicians
+        return np.concatenate(
+            [
+                np.ones(self.n_fixed),
+                [self.beforehand.mean_sd],
+                np.full(t, sqrt(habit_var)),
+                np.full(t, sqrt(kappa_var)),
+            ]
+        )
+
+    def factor(self, scale: FloatArray) -> FloatArray:
+        """Lower Cholesky factor of the mixed-model equations in scaled coefficients."""
+        equations = self.information * np.outer(scale, scale)
+        diagonal = np.arange(self.n_fixed, scale.size)
+        equations[diagonal, diagonal] += 1.0
+        return np.asarray(cholesky(equations, lower=True))
+
+    def deviance(self, variances: FloatArray) -> tuple[float, FloatArray]:
+        """Return -2 times the restricted log-likelihood, and its gradient.
+
+        With S the scale, ``C = S A S + D`` (D: 1 for random columns),
+        ``-2 l = log det C + d'V**-1 d - c'S C**-1 S c``; by a variance of columns Z it
+        changes by ``tr Z'PZ - |Z'P d|**2``, P the covariance's inverse less what the
+        fixed part fits [1]_.
+
+        References
+        ----------
+        .. [1] Searle, Casella and McCulloch (1992), *Variance Components*, 6.6.
+        """
+        habit_var, kappa_var = (float(v) for v in variances)
+        scale = self.scale(habit_var, kappa_var)
+        lower = self.factor(scale)
+        half = solve_triangular(
+            lower, scale[:, None] * np.column_stack([self.information, self.score]),
+            lower=True,
+        )
+        fitted = half[:, -1]
+        value = 2 * np.log(lower.diagonal()).sum() + self.square - fitted @ fitted
+        pull = self.score - half[:, :-1].T @ fitted
+        slope = self.information.diagonal() - (half[:, :-1] ** 2).sum(axis=0) - pull**2
+        first = self.n_fixed + 1
+        by_habit, by_kappa = slope[first:].reshape(2, -1).sum(axis=1)
+        prior = self.beforehand
+        odds = prior.spread**2 / kappa_var
+        value += prior.weight * (log(kappa_var) + odds)
+        by_kappa += prior.weight * (1 - odds) / kappa_var
+        return float(value), np.array([by_habit, by_kappa])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spreads:
+    """Variances between technicians, log tension squared and of a share.
+
+    Attributes
+    ----------
+    habit_var : float
+        Of the habits; 0: none detectable.
+    habit_var_hi : float
+        The largest that the data allow (95 %, one-sided) where none is detectable,
+        else ``habit_var``.
+    kappa_var : float
+        Of the share of the gauge's error let through.
+    """
+
+    habit_var: float
+    habit_var_hi: float
+    kappa_var: float
+
+
+def fit_spreads(equations: Equations, *, start: float) -> Spreads:
+    """Return the variances that maximise the restricted likelihood.
+
+    Parameters
+    ----------
+    equations : Equations
+        Of all cells.
+    start : float
+        Where to look for the variance of the habits first, above 0.
+
+    Returns
+    -------
+    Spreads
+        With one technician, no spread of habits.
+    """
+    kappa = (KAPPA_VAR_LEAST, KAPPA_VAR_MOST)
+    habit = (0.0, np.inf if equations.n_technicians > 1 else 0.0)
+
+    def scaled(x: FloatArray) -> tuple[float, FloatArray]:
+        value, slope = equations.deviance(x * [start, 1.0])
+        return value, slope * [start, 1.0]
+
+    def best(habit: tuple[float, float], first: float) -> tuple[float, FloatArray]:
+        x0 = np.array([first, equations.beforehand.spread**2])
+        found = minimize(scaled, x0, jac=True, bounds=[habit, kappa])
+        return float(found.fun), found.x
+
+    value, x = best(habit, min(1.0, habit[1]))
+    none, x_none = best((0.0, 0.0), 0.0)
+    if value < none - NONE_DETECTABLE:
+        habit_var = float(x[0]) * start
+        return Spreads(
+            habit_var=habit_var, habit_var_hi=habit_var, kappa_var=float(x[1])
+        )
+    kappa_var = float(x_none[1])
+    most = _largest(equations, kappa_var, start) if habit[1] else 0.0
+    return Spreads(habit_var=0.0, habit_var_hi=most, kappa_var=kappa_var)
+
+
+def _largest(equations: Equations, kappa_var: float, start: float) -> float:
+    """Variance of habits at which the deviance has risen too far from that of none."""
+    z2 = two_sided_z(0.90) ** 2
+    none, _ = equations.deviance(np.array([0.0, kappa_var]))
+
+    def rise(habit_var: float) -> float:
+        return equations.deviance(np.array([habit_var, kappa_var]))[0] - none - z2
+
+    end = start
+    while rise(end) < 0:
+        end *= 4
+    return float(brentq(rise, 0.0, end, rtol=1e-6))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coefficients:
+    """Predictions for each technician, each of shape (n_technicians,).
+
+    Attributes
+    ----------
+    habit, habit_se : ndarray of float
+        mu + b, log, and its standard error of prediction.
+    kappa, kappa_se : ndarray of float
+        Share of the gauge's error let through.
+    mean_habit, mean_habit_se, mean_kappa, mean_kappa_se : float
+        Of all technicians.
+    """
+
+    habit: FloatArray
+    habit_se: FloatArray
+    kappa: FloatArray
+    kappa_se: FloatArray
+    mean_habit: float
+    mean_habit_se: float
+    mean_kappa: float
+    mean_kappa_se: float
+
+    @classmethod
+    def of(cls, equations: Equations, habit_var: float, kappa_var: float) -> Self:
+        """Solve the mixed-model equations: ``S C**-1 S c``, covariance ``S C**-1 S``."""
+        scale = equations.scale(habit_var, kappa_var)
+        inverse = cho_solve(
+            (equations.factor(scale), True), np.diag(scale)
+        )
+        covariance = scale[:, None] * inverse
+        theta = covariance @ equations.score
+        first, t = equations.n_fixed + 1, equations.n_technicians
+        mean_kappa = equations.n_fixed
+        habits, kappas = first + np.arange(t), first + t + np.arange(t)
+        habit_se, kappa_se = (
+            np.sqrt(
+                covariance[mean, mean] + 2 * covariance[mean, own] + covariance[own, own]
+            )
+            for mean, own in ((0, habits), (mean_kappa, kappas))
+        )
+        centre = equations.beforehand.mean + theta[mean_kappa]
+        return cls(
+            habit=theta[0] + theta[habits],
+            habit_se=habit_se,
+            kappa=centre + theta[kappas],
+            kappa_se=kappa_se,
+            mean_habit=float(theta[0]),
+            mean_habit_se=float(np.sqrt(covariance[0, 0])),
+            mean_kappa=float(centre),
+            mean_kappa_se=float(np.sqrt(covariance[mean_kappa, mean_kappa])),
+        )
+
+
+def _indicator(code: IntArray, n_codes: int, values: FloatArray) -> csr_array:
+    """Sparse columns, one a code, with each cell's value in its own."""
+    return csr_array(
+        (values, (np.arange(code.size), code)), shape=(code.size, n_codes)
+    )
+
+
+def _model_contrasts(cells: Cells) -> FloatArray:
+    """Columns of all models but one, centred so that mu is that of the fleet's mix."""
+    n_models = cells.model.max() + 1
+    share = np.bincount(cells.model, cells.n) / cells.n.sum()
+    return np.asarray((np.eye(n_models)[cells.model] - share)[:, 1:])

@@ -1,0 +1,6 @@
+"""Results to figures, tables and pages: one HTML file a page, without a network."""
+
+from fleetbelt.render.frames import NEEDED
+from fleetbelt.render.pages import render_pages
+
+__all__ = ["NEEDED", "render_pages"]

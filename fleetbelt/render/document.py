@@ -1,0 +1,145 @@
+"""One page as one self-contained HTML file."""
+
+import base64
+import gzip
+import hashlib
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.island import json_island, section_data, table_data
+from fleetbelt.render.section import Page, Section, Table
+from fleetbelt.resources import bundled
+
+PLOTLY: Final = "plotly-cartesian-4.1.1.min.js"
+NAMES: Final = {
+    "index": "Start",
+    "fleet": "Fleet",
+    "records": "Records",
+    "method": "Method",
+}
+"""Every page that can be written, with its name in the navigation."""
+_FILTERS: Final = {"depot": "Depot", "model": "Model", "duty": "Duty"}
+
+
+class Press:
+    """Turns pages into files: templates, style and scripts are read once.
+
+    Parameters
+    ----------
+    frames : Frames
+        For the facts in every page's footer.
+    pack : bool
+        Compress the charting script and the data inside the page.
+    """
+
+    def __init__(self, frames: Frames, *, pack: bool) -> None:
+        reports = bundled("reports")
+        shared = reports / "_shared"
+        self._frames, self._pack = frames, pack
+        self._style = _text(shared / "style.css")
+        self._script = _text(shared / "page.js")
+        self._plotly = _text(shared / "vendor" / PLOTLY)
+        self._templates = Environment(
+            loader=FileSystemLoader(reports),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+
+    def html(self, page: Page) -> str:
+        """Return a page as HTML."""
+        draws = page.stories is not None or any(s.figure for s in page.sections)
+        plotly = self._plotly if draws else ""
+        template = self._templates.get_template(f"{page.name}/page.html.j2")
+        return template.render(
+            page=page,
+            names=NAMES,
+            fact=self._frames.fact,
+            policy=_policy(self._style, self._script, plotly),
+            style=Markup(self._style),  # noqa: S704 -- our own files
+            script=Markup(self._script),  # noqa: S704
+            plotly="" if self._pack else Markup(plotly),  # noqa: S704
+            packed_plotly=_packed(plotly) if self._pack else "",
+            data=self._data(page),
+            is_packed=self._pack,
+            filters=_filters(page),
+            **page.context,
+        )
+
+    def _data(self, page: Page) -> Markup | str:
+        data = json_island(_page_data(page))
+        return _packed(data) if self._pack else data
+
+    def write(self, page: Page, out: Path) -> Path:
+        """Write a page into a folder, all of it or nothing."""
+        path = out / f"{page.name}.html"
+        temporary = out / f".{page.name}.html.part"
+        with temporary.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(self.html(page))
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+        return path
+
+
+def _text(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+def _page_data(page: Page) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "sections": {section.key: section_data(section) for section in page.sections}
+    }
+    if page.stories is not None:
+        data["stories"] = table_data(page.stories) | {"figure": page.story_figure}
+    return data
+
+
+def _policy(style: str, *scripts: str) -> str:
+    """Return a content security policy that admits these texts and nothing else.
+
+    The empty style is the sheet that the charting script fills through the DOM.
+    """
+    sources = " ".join(_hash(script) for script in scripts if script)
+    return (
+        f"default-src 'none'; script-src {sources}; "
+        f"style-src {_hash(style)} {_hash('')}; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode()}'"
+
+
+def _packed(text: str) -> str:
+    """Return text as gzip in base64, the same bytes for the same text."""
+    return base64.b64encode(gzip.compress(text.encode(), mtime=0)).decode()
+
+
+def _filters(page: Page) -> dict[str, dict[str, Any]]:
+    """Return the choices of the page's filters, from the tables they act on."""
+    found: dict[str, dict[str, Any]] = {}
+    for name, label in _FILTERS.items():
+        values = sorted({v for s in page.sections for v in _choices(s, name)})
+        if len(values) > 1:
+            found[name] = {"label": label, "values": values}
+    return found
+
+
+def _choices(section: Section, name: str) -> Sequence[str]:
+    table: Table | None = section.table
+    if table is None:
+        return ()
+    frame = table.recount.cells if table.recount is not None else table.frame
+    if name not in frame.columns:
+        return ()
+    return frame[name].drop_nulls().unique().to_list()

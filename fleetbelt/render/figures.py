@@ -1,0 +1,138 @@
+"""Figures as plain dicts whose arrays name columns of their section's table.
+
+"$column" stands for a column of the table, "$a-b" for the difference of two, "$#" for
+the number of the row, "@name" for a colour of the stylesheet, ``{tension}`` in an axis
+title for the unit chosen. ``meta.where`` picks the rows of a trace. The page fills them
+in, so a figure and its table cannot differ, and units, colours and filters need no
+second copy of a number.
+"""
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+Figure = dict[str, Any]
+Trace = dict[str, Any]
+
+LABEL_LENGTH = 28
+_CONTROLS = dict.fromkeys(
+    [
+        *range(0x20),
+        0x7F,
+        *range(0x200B, 0x2010),
+        *range(0x2028, 0x202F),
+        *range(0x2060, 0x2070),
+        0xFEFF,
+    ]
+)
+
+
+def label(text: str | None, length: int = LABEL_LENGTH) -> str:
+    """Return text from a file as a label: short, inert, without direction marks."""
+    words = (text or "not given").translate(_CONTROLS)
+    short = words if len(words) <= length else f"{words[: length - 1]}…"
+    return escape(short, quote=False)
+
+
+def figure(
+    traces: Sequence[Trace],
+    *,
+    x: Mapping[str, Any],
+    y: Mapping[str, Any],
+    height: int = 340,
+    **layout: Any,  # noqa: ANN401 -- any attribute of a plotly layout
+) -> Figure:
+    """Return a figure of traces over two axes."""
+    return {
+        "data": list(traces),
+        "layout": {"xaxis": dict(x), "yaxis": dict(y), "height": height, **layout},
+    }
+
+
+def axis(title: str, **attributes: Any) -> dict[str, Any]:  # noqa: ANN401
+    """Return an axis with its title, unit included."""
+    return {"title": {"text": title}, **attributes}
+
+
+def interval_dots(
+    *,
+    value: str,
+    lo: str,
+    hi: str,
+    title: str,
+    rows: int,
+    **x: Any,  # noqa: ANN401
+) -> Figure:
+    """Return one dot with its interval a row, rows from the top down as the table."""
+    shown = max(1, min(rows, 40))
+    dots = {
+        "type": "scatter",
+        "mode": "markers",
+        "x": f"${value}",
+        "y": "$#",
+        "error_x": {
+            "type": "data",
+            "symmetric": False,
+            "array": f"${hi}-{value}",
+            "arrayminus": f"${value}-{lo}",
+            "color": "@main",
+            "thickness": 2,
+            "width": 0,
+        },
+        "marker": {"color": "@main", "size": 10},
+        "customdata": "$name",
+        "hovertemplate": "%{customdata}: %{x}<extra></extra>",
+        "showlegend": False,
+    }
+    y = {
+        "tickvals": "$#",
+        "ticktext": "$name",
+        "range": [shown - 0.5, -0.5],
+        "zeroline": False,
+    }
+    return figure([dots], x=axis(title, **x), y=y, height=90 + 30 * shown)
+
+
+def reference_line(value: float, *, along: str = "x") -> dict[str, Any]:
+    """Return a dashed line across a figure at a value of one axis."""
+    across = "y" if along == "x" else "x"
+    return {
+        "type": "line",
+        "layer": "below",
+        f"{along}0": value,
+        f"{along}1": value,
+        f"{across}ref": f"{across} domain" if across == "x" else "paper",
+        f"{across}0": 0,
+        f"{across}1": 1,
+        "line": {"color": "@soft", "width": 1.5, "dash": "dash"},
+    }
+
+
+def interval_band(*, x: str, value: str, lo: str, hi: str, name: str) -> list[Trace]:
+    """Return a line of dots with a band from lower to upper limit."""
+    edge = {
+        "type": "scatter",
+        "mode": "lines",
+        "x": f"${x}",
+        "line": {"width": 0, "color": "@main"},
+        "hoverinfo": "skip",
+    }
+    return [
+        {**edge, "y": f"${lo}", "showlegend": False},
+        {
+            **edge,
+            "y": f"${hi}",
+            "fill": "tonexty",
+            "fillcolor": "@main-band",
+            "name": "95 % interval",
+        },
+        {
+            "type": "scatter",
+            "mode": "lines+markers",
+            "x": f"${x}",
+            "y": f"${value}",
+            "line": {"color": "@main", "width": 2},
+            "marker": {"color": "@main", "size": 7},
+            "name": name,
+        },
+    ]

@@ -1,0 +1,49 @@
+"""The first page: one sentence and one number for each of three people."""
+
+from fleetbelt.render import conformity, records, watch
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import Headline, Page, sentence
+
+
+def page(frames: Frames) -> Page:
+    """Return the index page."""
+    return Page(
+        name="index",
+        title="Belt tension: where the fleet stands",
+        lead=("One number each for three people, and doors to what lies behind it.",),
+        headlines=(_manager(frames), _owner(frames), _analyst(frames)),
+    )
+
+
+def _manager(frames: Frames) -> Headline:
+    watched = frames.get("results.watchlist")
+    return Headline(
+        who="For the fleet manager",
+        number=(f"{0 if watched is None else watched.height:,}",),
+        words=watch.watched_in_words(frames),
+        href="fleet.html#watchlist",
+    )
+
+
+def _owner(frames: Frames) -> Headline:
+    seen = conformity.looked_in_range(frames)
+    share = conformity.installs_share(frames)
+    k, _ = conformity.left_under(frames) or (0, 0)
+    looked = f" {seen[0]:,} of those looked right on the gauge." if seen else ""
+    return Headline(
+        who="For the shop owner",
+        number=(f"{k:,}",),
+        words=sentence("{share} were left under their range.{looked}",
+                       share=share, looked=looked),
+        href="fleet.html#by-depot",
+    )  # fmt: skip
+
+
+def _analyst(frames: Frames) -> Headline:
+    _, loaded, _, _ = records.counted(frames) or (0, 0, 0, 0)
+    return Headline(
+        who="For the analyst",
+        number=(f"{loaded:,}",),
+        words=records.in_words(frames),
+        href="records.html",
+    )

@@ -1,0 +1,108 @@
+"""Tables and figures as JSON that is safe inside a page."""
+
+import json
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from fleetbelt.render.section import Column, Recount, Section, Table
+
+_ESCAPES = str.maketrans(
+    {
+        "<": "\\u003c",
+        ">": "\\u003e",
+        "&": "\\u0026",
+        "\u2028": "\\u2028",
+        "\u2029": "\\u2029",
+    }
+)
+_KEPT_DIGITS = {"share": 5, "chance": 4, "count": 0, "distance": 1, "span": 2}
+
+
+def json_island(value: object) -> Markup:
+    """Return a value as JSON that no HTML parser can leave.
+
+    Parameters
+    ----------
+    value : object
+        Dicts, lists, text, finite numbers, booleans and None.
+
+    Returns
+    -------
+    Markup
+        ``<``, ``>``, ``&`` and the line separators stand as escapes, so the text is
+        inert in a ``<script type="application/json">`` element.
+    """
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return Markup(text.translate(_ESCAPES))  # noqa: S704 -- escaped on this line
+
+
+def table_data(table: Table) -> dict[str, Any]:
+    """Return a table as its columns, each with what the page must know of it."""
+    data: dict[str, Any] = {
+        "columns": [_column_data(table.frame, column) for column in table.columns]
+    }
+    if table.recount is not None:
+        data["recount"] = _recount_data(table.recount)
+    return data
+
+
+def section_data(section: Section) -> dict[str, Any]:
+    """Return what the page's script needs of a section."""
+    data: dict[str, Any] = {}
+    if section.table is not None:
+        data = table_data(section.table)
+    if section.figure is not None:
+        data["figure"] = section.figure
+    return data
+
+
+def _column_data(frame: pl.DataFrame, column: Column) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "name": column.name,
+        "label": column.label,
+        "kind": column.kind,
+    }
+    if column.digits:
+        data["digits"] = column.digits
+    if column.words:
+        data["words"] = dict(column.words)
+    if column.beside:
+        data["beside"] = column.beside
+    if not column.is_shown:
+        data["hidden"] = True
+    values = frame.get_column(column.name)
+    return data | _values(values, column)
+
+
+def _values(values: pl.Series, column: Column) -> dict[str, Any]:
+    """Return numbers rounded below what is shown, text coded where it repeats."""
+    if column.kind in {"text", "date"}:
+        return _text(values.cast(pl.String).to_list())
+    kept = _KEPT_DIGITS.get(column.kind, column.digits + 3)
+    number = values.cast(pl.Float64).fill_nan(None).round(kept)
+    number = pl.select(pl.when(number.is_finite()).then(number)).to_series()
+    if number.drop_nulls().eq(number.drop_nulls().round(0)).all():
+        return {"values": number.cast(pl.Int64).to_list()}
+    return {"values": number.to_list()}
+
+
+def _text(values: list[str | None]) -> dict[str, Any]:
+    words = list(dict.fromkeys(values))
+    if len(words) * 2 > len(values):
+        return {"values": values}
+    place = {word: index for index, word in enumerate(words)}
+    return {"texts": words, "values": [place[value] for value in values]}
+
+
+def _recount_data(recount: Recount) -> dict[str, Any]:
+    columns = tuple(
+        Column(name=name, kind="count" if dtype.is_numeric() else "text")
+        for name, dtype in recount.cells.schema.items()
+    )
+    return {
+        "by": list(recount.by),
+        "within": recount.within,
+        "columns": [_column_data(recount.cells, column) for column in columns],
+    }

@@ -1,0 +1,60 @@
+"""The method page: how each number is made, from which sources, with which settings."""
+
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import (
+    Column,
+    Page,
+    Quantity,
+    Section,
+    Table,
+    missing,
+)
+
+
+def page(frames: Frames) -> Page:
+    """Return the method page; its text is in the template."""
+    return Page(
+        name="method",
+        title="The method: how each number is made",
+        lead=("What is measured, what is assumed, what is not known.",),
+        sections=(_run(frames),),
+        context={"given": _given(frames)},
+    )
+
+
+def _given(frames: Frames) -> dict[str, Quantity]:
+    """Return the settings that the text quotes."""
+
+    def share(section: str, key: str, default: float) -> Quantity:
+        return Quantity(value=frames.setting(section, key, default), kind="share")
+
+    return {
+        "reading_sd": Quantity(
+            value=frames.number("reading_sd", 0.02), kind="share", digits=1
+        ),
+        "uncalibrated": share("measurement", "uncalibrated_u", 0.08),
+        "firm": share("measurement", "firm_p", 0.8),
+        "doubtful": share("measurement", "doubtful_p", 0.2),
+        "watched": share("watchlist", "p_under", 0.2),
+    }
+
+
+def _run(frames: Frames) -> Section:
+    question = "With which settings and versions was this made?"
+    info = frames.get("results.run_info")
+    if info is None:
+        how = "Run fleetbelt on a folder of records."
+        return missing("run", question, "The facts of this run are not there.", how)
+    return Section(
+        key="run",
+        question=question,
+        answer=("The same files, settings and versions give the same pages again.",),
+        table=Table(
+            frame=info.sort("key"),
+            columns=(
+                Column(name="key", label="Fact"),
+                Column(name="value", label="Value"),
+            ),
+            is_open=True,
+        ),
+    )

@@ -1,0 +1,232 @@
+"""What a page is made of: quantities, sentences, tables, sections, pages."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from string import Formatter
+from typing import Any, Final, Literal
+
+import polars as pl
+
+Kind = Literal[
+    "text", "date", "count", "number", "tension", "tension_rate", "distance", "span",
+    "share", "chance", "percent", "percent_rate", "per_100k", "money",
+]  # fmt: skip
+"""What a value measures; the page converts and labels by it.
+
+tension N, tension_rate N per 1,000 mi, distance mi, span mm, share and chance 0 to 1
+(a chance is never shown as none or certain), percent 0 to 100, percent_rate % per
+1,000 mi, per_100k events per 100,000 mi.
+"""
+
+UNIT: Final[Mapping[str, str]] = {
+    "tension": "N",
+    "tension_rate": "N per 1,000 mi",
+    "distance": "mi",
+    "span": "mm",
+    "share": "%",
+    "chance": "%",
+    "percent": "%",
+    "percent_rate": "% per 1,000 mi",
+    "per_100k": "per 100,000 mi",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """A number in a sentence that follows the reader's choice of units."""
+
+    value: float
+    kind: Kind
+    digits: int = 0
+
+    @property
+    def text(self) -> str:
+        """Return the number with its unit, in newtons and miles."""
+        shown = self.value * 100 if self.kind in {"share", "chance"} else self.value
+        number = f"{shown + 0.0:,.{self.digits}f}".replace("-", "\N{MINUS SIGN}")
+        unit = UNIT.get(self.kind, "")
+        return f"{number}\N{NO-BREAK SPACE}{unit}" if unit else number
+
+
+Sentence = tuple[str | Quantity, ...]
+
+
+def sentence(template: str, /, **parts: Quantity | Sentence | str | int) -> Sentence:
+    """Return a sentence with its parts filled in; text from files stays text.
+
+    Parameters
+    ----------
+    template : str
+        Words with ``{name}`` where a part goes.
+    **parts : Quantity, Sentence, str or int
+        Whole numbers get thousands separators.
+
+    Returns
+    -------
+    tuple of str and Quantity
+        Never joined here, so that the page can convert the quantities.
+    """
+    found: list[str | Quantity] = []
+    for words, name, _, _ in Formatter().parse(template):
+        if words:
+            found.append(words)
+        if name is not None:
+            part = parts[name]
+            found.extend(part if isinstance(part, tuple) else [_plain(part)])
+    return tuple(found)
+
+
+def _plain(part: Quantity | str | int) -> str | Quantity:
+    return f"{part:,}" if isinstance(part, int) else part
+
+
+def plain_text(words: Sentence) -> str:
+    """Return a sentence as text, in newtons and miles."""
+    return "".join(part if isinstance(part, str) else part.text for part in words)
+
+
+def share_of(k: int, n: int, lo: float, hi: float, noun: str = "installs") -> Sentence:
+    """Say a share with counts and interval: '363 of 1,171 installs (31 %; …)'."""
+    digits = digits_for(lo * 100, hi * 100)
+    shown, low, high = (
+        Quantity(value=value, kind="share", digits=digits) for value in (k / n, lo, hi)
+    )
+    return sentence(
+        "{k} of {n} {noun} ({share}; 95 % interval {lo} to {hi})",
+        k=k, n=n, noun=noun, share=shown, lo=low, hi=high,
+    )  # fmt: skip
+
+
+def digits_for(lo: float, hi: float) -> int:
+    """Return the decimals that an interval supports: its half width keeps two."""
+    half = abs(hi - lo) / 2
+    if not math.isfinite(half) or half == 0:
+        return 0
+    return min(3, max(0, -math.floor(math.log10(half))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of a table on a page.
+
+    Attributes
+    ----------
+    name, label : str
+        Name in the frame; heading without unit (the page adds the unit).
+    kind : Kind
+        What it measures.
+    digits : int
+        Decimals in newtons, miles or per cent.
+    words : Mapping of str to str
+        Words for code words.
+    beside : str
+        A template of other columns shown in the same cell, '({lo} to {hi})'; left out
+        where one of them is null. In the CSV they are columns of their own.
+    is_shown : bool
+        False: used by search, filters and figures only.
+    """
+
+    name: str
+    label: str = ""
+    kind: Kind = "text"
+    digits: int = 0
+    words: Mapping[str, str] = field(default_factory=dict)
+    beside: str = ""
+    is_shown: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recount:
+    """How a table is counted again when the reader filters.
+
+    Attributes
+    ----------
+    cells : pl.DataFrame
+        Counts by depot, model, duty and ``by``; columns ``n`` and, for a share, ``k``.
+    by : tuple of str
+        Columns that the table and the cells share; names a row of the table.
+    within : str
+        For counts: the column within which they are turned into shares of a total.
+    """
+
+    cells: pl.DataFrame
+    by: tuple[str, ...]
+    within: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table on a page, and what the reader can do with it."""
+
+    frame: pl.DataFrame
+    columns: tuple[Column, ...]
+    recount: Recount | None = None
+    selects: tuple[str, ...] = ()
+    opens: str = ""
+    is_open: bool = False
+    note: Sentence = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One question, its answer, one figure, one caveat and the numbers.
+
+    Attributes
+    ----------
+    key : str
+        Its id on the page.
+    question : str
+    answer, caveat : Sentence
+    figure : dict or None
+        A figure whose arrays name columns of ``table`` (see figures.py).
+    table : Table or None
+    method : str
+        Id on the method page.
+    caption : Sentence
+        How to read the figure.
+    acts : bool
+        Somebody may act on a vehicle by it, so the caution stands here.
+    missing : Sentence
+        Where there are no data: what is missing and how to get it.
+    """
+
+    key: str
+    question: str
+    answer: Sentence = ()
+    caveat: Sentence = ()
+    figure: dict[str, Any] | None = None
+    table: Table | None = None
+    method: str = ""
+    missing: Sentence = ()
+    caption: Sentence = ()
+    acts: bool = False
+
+
+def missing(key: str, question: str, what: str, how: str) -> Section:
+    """Return a section that says what is missing and how to get it."""
+    return Section(key=key, question=question, missing=(f"{what} {how}",))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headline:
+    """A number for somebody, what it says, and where it leads."""
+
+    who: str
+    number: Sentence
+    words: Sentence
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """A page: its name, its headlines, its sections and further data."""
+
+    name: str
+    title: str
+    lead: Sentence
+    headlines: tuple[Headline, ...] = ()
+    sections: tuple[Section, ...] = ()
+    stories: Table | None = None
+    story_figure: dict[str, Any] | None = None
+    context: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,189 @@
+"""The watchlist: which belts to look at first."""
+
+from typing import Final
+
+import polars as pl
+
+from fleetbelt.render import words
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import (
+    Column,
+    Quantity,
+    Section,
+    Sentence,
+    Table,
+    missing,
+    sentence,
+)
+from fleetbelt.render.story import place
+
+MOST_ROWS: Final = 2_000
+QUESTION: Final = "Which belts should be looked at first?"
+_REASONS: Final = {code: reason.label for code, reason in words.WATCH_REASONS.items()}
+_DOES: Final = {code: reason.do for code, reason in words.WATCH_REASONS.items()}
+
+
+def running(frames: Frames) -> int | None:
+    """Return the number of belts running now."""
+    vehicles = frames.get("marts.vehicles_now")
+    return None if vehicles is None else int(vehicles["n_belts"].sum())
+
+
+def watched_in_words(frames: Frames) -> Sentence:
+    """Say how many belts are on the watchlist, and how many surely under."""
+    watched, belts = frames.get("results.watchlist"), running(frames)
+    if watched is None:
+        return ("No running belt is likely enough to be under its range to be listed.",)
+    limit = frames.setting("watchlist", "p_under", 0.2)
+    firm = frames.setting("measurement", "firm_p", 0.8)
+    sure = watched.filter(pl.col("p_under_now") >= firm).height
+    return sentence(
+        "{n}{of} running belts have a chance of {limit} or more of being under their "
+        "range now; {sure} of them {high} or more.",
+        n=watched.height,
+        of=f" of {belts:,}" if belts else "",
+        limit=Quantity(value=limit, kind="share"),
+        sure=sure,
+        high=Quantity(value=firm, kind="share"),
+    )
+
+
+def watchlist(frames: Frames) -> Section:
+    """List the belts most likely under their range, each with its evidence."""
+    watched = frames.get("results.watchlist")
+    if watched is None:
+        if frames.get("results.belts") is None:
+            how = "Fill services.csv with installs and readings; then run again."
+            return missing("watchlist", QUESTION, "No belt is in the records.", how)
+        answer = watched_in_words(frames)
+        return Section(key="watchlist", question=QUESTION, answer=answer)
+    frame = _described(watched.sort("rank"), frames)
+    return Section(
+        key="watchlist",
+        question=QUESTION,
+        answer=watched_in_words(frames),
+        caveat=sentence(
+            "A chance is an estimate from records. Read the belt before you act on it."
+        ),
+        table=Table(
+            frame=frame.head(MOST_ROWS),
+            columns=_COLUMNS,
+            selects=("reason",),
+            opens="belt_id",
+            is_open=True,
+            note=_cut(frame.height),
+        ),
+        method="method-now",
+        acts=True,
+    )
+
+
+_COLUMNS: Final = (
+    Column(name="rank", label="Rank", kind="count"),
+    Column(name="vehicle_id", label="Vehicle"),
+    Column(name="belt_id", label="Belt", is_shown=False),
+    Column(name="depot", label="Depot"),
+    Column(name="model", label="Model"),
+    Column(name="duty", label="Duty", is_shown=False),
+    Column(name="reason", label="Reason", words=_REASONS),
+    Column(name="p_under_now", label="Chance of being under", kind="chance"),
+    Column(
+        name="tension_n",
+        label="Tension, 95 % interval",
+        kind="tension",
+        beside="({tension_lo_n} to {tension_hi_n})",
+    ),
+    Column(name="tension_lo_n", label="Lower limit", kind="tension"),
+    Column(name="tension_hi_n", label="Upper limit", kind="tension"),
+    Column(name="last_date", label="Last reading", kind="date"),
+    Column(name="detail", label="In words"),
+    Column(name="place", label="Record"),
+    Column(name="do", is_shown=False),
+    Column(name="due_mi", label="Due at odometer", kind="distance", is_shown=False),
+    Column(name="due_date", label="Due", kind="date", is_shown=False),
+)
+
+
+def _cut(height: int) -> Sentence:
+    if height <= MOST_ROWS:
+        return ()
+    return sentence(
+        "The first {shown} of {all} belts; tables/watchlist.csv has all.",
+        shown=MOST_ROWS,
+        all=height,
+    )
+
+
+def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
+    """Add what a reader asks of a row: model, tension, day, file and line."""
+    vehicles = frames.get("marts.vehicles_now")
+    if vehicles is None:
+        vehicles = pl.DataFrame(schema=dict.fromkeys(["vehicle_id", *_BY_VEHICLE], str))
+    known = watched.join(
+        vehicles.select("vehicle_id", *_BY_VEHICLE).unique("vehicle_id"),
+        on="vehicle_id",
+        how="left",
+        maintain_order="left",
+    )
+    last = _last_readings(frames)
+    return (
+        known.join(
+            last,
+            left_on=["belt_id", "last_service_id"],
+            right_on=["belt_id", "service_id"],
+            how="left",
+            maintain_order="left",
+        )
+        .join(_now(frames), on="belt_id", how="left", maintain_order="left")
+        .with_columns(
+            tension_n=pl.coalesce("tension_now_n", "tension_n"),
+            tension_lo_n=pl.coalesce("tension_now_lo_n", "tension_lo_n"),
+            tension_hi_n=pl.coalesce("tension_now_hi_n", "tension_hi_n"),
+            do=pl.col("reason").replace_strict(
+                _DOES, default="Read it at the next visit."
+            ),
+        )
+    )
+
+
+_BY_VEHICLE: Final = ("model", "duty")
+
+
+def _last_readings(frames: Frames) -> pl.DataFrame:
+    story = frames.get("marts.belt_story")
+    if story is None:
+        texts = dict.fromkeys(["belt_id", "service_id", "place"], pl.String)
+        reals = dict.fromkeys(["tension_n", "tension_lo_n", "tension_hi_n"], pl.Float64)
+        return pl.DataFrame(schema={**texts, **reals, "last_date": pl.Date})
+    half = 1.96 * pl.col("tension_u_n")
+    return (
+        story.select(
+            "belt_id",
+            "service_id",
+            "tension_n",
+            (pl.col("tension_n") - half).alias("tension_lo_n"),
+            (pl.col("tension_n") + half).alias("tension_hi_n"),
+            pl.col("date").alias("last_date"),
+            place=place(),
+        )
+        .sort("tension_n", nulls_last=True, maintain_order=True)
+        .unique(["belt_id", "service_id"], keep="first", maintain_order=True)
+    )
+
+
+def _now(frames: Frames) -> pl.DataFrame:
+    """Return the drift model's state of each belt, empty before that model exists."""
+    names = ("tension_now_n", "tension_now_lo_n", "tension_now_hi_n", "odometer_now_mi",
+             "drift_pct_per_1000mi")  # fmt: skip
+    drift = frames.get("results.drift_by_belt")
+    if drift is None:
+        floats = dict.fromkeys([*names, "due_mi"], pl.Float64)
+        return pl.DataFrame(
+            schema={"belt_id": pl.String, **floats, "due_date": pl.Date}
+        )
+    return drift.select(
+        "belt_id",
+        *names,
+        due_mi="retension_due_mi",
+        due_date="retension_due_date",
+    )

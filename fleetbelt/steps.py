@@ -1,0 +1,175 @@
+"""The fits on the way: each reads frames that SQL made and returns tables to write.
+
+A step knows table names and nothing of the engine; a model knows arrays and frames and
+nothing of tables.
+"""
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.contract import result_table
+from fleetbelt.models.conformity import conformity_with_prior, verdict
+from fleetbelt.models.drift import DriftFit, fit_drift
+from fleetbelt.models.drift_forecast import Outlook
+from fleetbelt.models.drift_readings import READINGS
+from fleetbelt.models.estimates import two_sided_z
+from fleetbelt.models.gauges import corrections, fit_gauges
+from fleetbelt.models.proportions import wilson
+from fleetbelt.settings import Settings
+from fleetbelt.store.frames import Read
+
+Tables = Mapping[str, pl.DataFrame]
+Z95: Final = two_sided_z(0.95)
+FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
+
+
+def gauges(read: Read, settings: Settings) -> Tables:
+    """Fit every gauge's ratio by span, and the correction of every way of reading."""
+    rules = settings.measurement
+    as_of = read("history.as_of")["as_of"]
+    known = read("staging.calibrations").filter(pl.col("date") <= as_of.first())
+    fit = fit_gauges(known, default_repeatability=rules.default_repeatability)
+    homes = read("staging.gauges").select("shop", "gauge_id").drop_nulls()
+    corrected = corrections(
+        fit,
+        read("(from history.gauge_uses order by use_no)"),
+        homes=homes,
+        uncalibrated_u=rules.uncalibrated_u,
+    )
+    return {
+        "results.gauge_curves": fit.curves,
+        "fitted.gauge_notes": fit.notes,
+        "fitted.corrections": corrected,
+    }
+
+
+def drift(read: Read, settings: Settings) -> Tables:
+    """Learn what belts lose per mile, and where each running belt stands now."""
+    readings = read("(from history.drift_readings order by belt_no, visit_no)")
+    fit = fit_drift(
+        readings.select(READINGS.names()).cast(dict(READINGS)),
+        prior_reading_sd=settings.measurement.reading_sd,
+        rng=np.random.default_rng(0),
+    )
+    models = readings.select("model_no", "model").unique()
+    by_model = (
+        fit.by_model.join(models, on="model_no", how="left", maintain_order="left")
+        .with_columns(pl.col("model").fill_null("all"))
+        .join(read("history.model_middles"), on="model", how="left")
+        .with_columns(
+            drift_n_per_1000mi=pl.col("drift_pct_per_1000mi") / 100 * pl.col("middle_n")
+        )
+    )
+    source = "settings" if fit.not_learned else "the fleet's own readings"
+    now = _now(fit, read, settings)
+    return {
+        "fitted.reading_sd": pl.DataFrame(
+            {"reading_sd": [fit.reading_sd], "source": [source]}
+        ),
+        "results.drift_by_model": _to_contract("drift_by_model", by_model),
+        "results.drift_by_belt": _to_contract("drift_by_belt", now),
+        "fitted.belt_now": now.select(
+            "belt_id",
+            "p_under_now",
+            "drift_pct_per_1000mi",
+            "model_drift_pct_per_1000mi",
+            is_losing_fast=pl.col("losing_faster_z") > FAST_Z,
+        ),
+    }
+
+
+def _now(fit: DriftFit, read: Read, settings: Settings) -> pl.DataFrame:
+    """Say where each running belt stands now, and when it is due."""
+    as_of = read("history.as_of")["as_of"].first()
+    running = read("(from history.running_belts order by belt_id)")
+    known = running.filter(pl.col("belt_no").is_not_null())
+    outlook = Outlook.of(
+        fit,
+        known.select(
+            "belt_no",
+            since_last_mi="miles_since",
+            is_run_in_ahead="run_in_ahead",
+            log_min=pl.col("spec_min_n").log(),
+        ),
+    )
+    log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
+    tension = outlook.tension()
+    own = fit.belts[known["belt_no"].to_numpy()]
+    beta = fit.theta[own["model_no"].to_numpy(), 0]
+    found = known.select(
+        "belt_id",
+        tension_now_n=pl.Series(np.exp(tension.mean_log)),
+        tension_now_lo_n=pl.Series(np.exp(tension.mean_log - Z95 * tension.sd_log)),
+        tension_now_hi_n=pl.Series(np.exp(tension.mean_log + Z95 * tension.sd_log)),
+        p_under_now=pl.Series(tension.p_under(log_min)),
+        drift_pct_per_1000mi=100 * (beta + own["b_hat"]),
+        model_drift_pct_per_1000mi=pl.Series(100 * beta),
+        losing_faster_z=own["b_hat"] / own["var_b"].sqrt(),
+        due_in_mi=pl.Series(outlook.due_in_mi(log_min, settings.plan.retension_p)),
+    ).with_columns(pl.selectors.float().fill_nan(None))
+    days = (pl.col("due_in_mi") / pl.col("daily_mi")).ceil()
+    return running.join(found, on="belt_id", how="left").with_columns(
+        retension_due_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi"),
+        retension_due_date=pl.when(pl.col("due_in_mi") == 0)
+        .then(pl.lit(as_of))
+        .when(pl.col("daily_mi") > 0)
+        .then(pl.lit(as_of) + pl.duration(days=days)),
+        p_failure_90d=pl.lit(None, dtype=pl.Float64),
+    )
+
+
+def _to_contract(table: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Order the columns as the contract does; what it does not name goes last."""
+    names = [column.name for column in result_table(table).columns]
+    return frame.select(*names)
+
+
+def conformity(read: Read, settings: Settings) -> Tables:
+    """Hold every tension to its range: chances and verdict."""
+    rules = settings.measurement
+    tensions = read("(from marts.tensions order by service_id, phase)")
+    held = conformity_with_prior(
+        *(tensions[name].fill_null(float("nan")).to_numpy() for name in _HELD),
+        group=tensions.select(
+            pl.struct("phase", "log_min", "log_max").rank("dense")
+        ).to_series(),
+    )
+    words = verdict(
+        held.p_under,
+        held.p_over,
+        is_firm_allowed=tensions["is_firm_allowed"].to_numpy(),
+        firm=rules.firm_p,
+        doubtful=rules.doubtful_p,
+    )
+    chances = {"p_under": held.p_under, "p_in": held.p_in, "p_over": held.p_over}
+    return {
+        "fitted.conformity": tensions.select("service_id", "phase").with_columns(
+            *(pl.Series(name, p).fill_nan(None) for name, p in chances.items()),
+            verdict=pl.Series(words.astype(object), dtype=pl.String),
+        )
+    }
+
+
+_HELD = ("log_tension", "u_log", "log_min", "log_max")
+
+
+def installs(read: Read) -> Tables:
+    """Give the share of installs left under, per month and group, its interval."""
+    counts = read("(from marts.install_counts order by grouped_by, value, month)")
+    lo, hi = wilson(counts["under"].to_numpy(), counts["n"].to_numpy())
+    return {
+        "results.install_conformity": counts.select(
+            pl.col("grouped_by").alias("by"),
+            "value",
+            "month",
+            "n",
+            "under",
+            share=pl.col("under") / pl.col("n"),
+            lo=pl.Series(lo),
+            hi=pl.Series(hi),
+            mean_p_under=pl.col("p_under") / pl.col("n"),
+        )
+    }

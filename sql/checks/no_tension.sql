@@ -1,0 +1,15 @@
+-- A reading from which no tension can be told.
+-- severity: note
+-- example: reading_unit empty and the gauge's unit not known
+select
+    'services' as table_name,
+    visits.file_id,
+    visits.line,
+    visits.service_id as key,
+    'reading_' || min(readings.phase) as column_name,
+    'no_tension' as code,
+    'No tension: ' || min(readings.why_no_tension) || '.' as detail
+from history.readings as readings
+inner join history.visits as visits using (service_id)
+where readings.why_no_tension is not null
+group by visits.file_id, visits.line, visits.service_id

@@ -1,0 +1,30 @@
+-- The odometer stands lower than before, and which reading is wrong is not clear.
+-- severity: note
+-- example: 41,200 mi in May and 40,900 mi in June, with no other reading near
+with
+
+steps as (select * from typed.odometer_steps),
+
+sightings as (select * from typed.sightings),
+
+final as (
+    select
+        sightings.table_name,
+        sightings.file_id,
+        sightings.line,
+        sightings.key,
+        'odometer_mi' as column_name,
+        'odometer_order_unclear' as code,
+        format(
+            '{:.0f} mi on {}, but {:.0f} mi on {}',
+            steps.odometer_mi,
+            steps.date,
+            steps.mi_before,
+            steps.date_before
+        ) as detail
+    from steps
+    inner join sightings using (vehicle_id, date, odometer_mi)
+    where steps.odometer_mi < steps.mi_before - 1
+)
+
+select * from final

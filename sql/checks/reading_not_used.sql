@@ -1,0 +1,15 @@
+-- A reading that the contract does not use for this action.
+-- severity: note
+-- example: reading_found on an install
+select
+    'services' as table_name,
+    visits.file_id,
+    visits.line,
+    visits.service_id as key,
+    'reading_' || readings.phase as column_name,
+    'reading_' || readings.phase || '_not_used' as code,
+    'A reading ' || readings.phase || ' on ' || visits.action
+    || ' says nothing of the belt that stays on.' as detail
+from history.readings as readings
+inner join history.visits as visits using (service_id)
+where not readings.is_used

@@ -1,0 +1,33 @@
+-- The technician worked in two shops on one day.
+-- severity: note
+-- example: T-12 in shop North at one vehicle and in shop South at another
+with
+
+services as (select * from typed.services),
+
+torn as (
+    select
+        technician_id,
+        date,
+        string_agg(distinct shop, ', ' order by shop) as shops
+    from services
+    group by technician_id, date
+    having count(distinct shop) > 1
+),
+
+final as (
+    select
+        'services' as table_name,
+        services.file_id,
+        services.line,
+        services.service_id as key,
+        'shop' as column_name,
+        'technician_two_shops' as code,
+        format(
+            '{} on {} in {}', services.technician_id, services.date, torn.shops
+        ) as detail
+    from services
+    inner join torn using (technician_id, date)
+)
+
+select * from final

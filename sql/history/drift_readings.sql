@@ -1,0 +1,96 @@
+-- The visits of every belt in the order the drift filter reads them.
+-- grain: one row per visit with a tension, or that changed it unread
+-- key:   belt_no, visit_no
+-- partition: vehicle_id
+-- columns:
+--   belt_no         bigint   0, 1, …
+--   belt_id         varchar
+--   model_no        bigint   0, 1, …
+--   model           varchar
+--   visit_no        bigint
+--   miles           double   since the belt's row before, mi; 0 at its first
+--   crosses_run_in  boolean  the run-in lies between that row and this
+--   found_log       double   natural log of the found tension, N
+--   found_n         bigint   readings in it
+--   left_log        double   natural log of the left tension, N
+--   left_n          bigint   readings in it
+--   resets          boolean  the tension was changed here
+--   u_corr          double   relative uncertainty of the gauge's correction
+--   is_hot          boolean
+--   duty_no         integer  0 not known, 1 urban, 2 mixed, 3 highway
+--   refitted        boolean  the belt was taken off and put back here or before
+--   set_level       double   log of left tension to the middle of the used range
+--   gauge_id        varchar
+with
+
+states as (select * from history.belt_states),
+fittings as (select * from history.fittings),
+vehicles as (select * from staging.vehicles),
+ranges as (select * from history.ranges),
+
+joined as (
+    select
+        dense_rank() over (order by states.belt_id) - 1 as belt_no,
+        states.belt_id,
+        dense_rank() over (order by vehicles.model) - 1 as model_no,
+        vehicles.model,
+        states.visit_no,
+        greatest(
+            coalesce(states.odometer_mi - lag(states.odometer_mi) over in_order, 0e0),
+            0e0
+        ) as miles,
+        coalesce(lag(states.is_before_run_in) over in_order, false)
+        and not states.is_before_run_in as crosses_run_in,
+        ln(states.found_n) as found_log,
+        case when states.found_n is not null then states.n_averaged end as found_n,
+        ln(states.left_n) as left_log,
+        case when states.left_n is not null then states.n_averaged end as left_n,
+        states.is_setting or states.is_blind_setting as resets,
+        coalesce(states.u_corr, 0e0) as u_corr,
+        states.is_hot,
+        case vehicles.duty
+            when 'urban' then 1
+            when 'mixed' then 2
+            when 'highway' then 3
+            else 0
+        end as duty_no,
+        count(*) filter (where states.is_refit) over in_order > 0 as refitted,
+        ln(states.left_n * 2e0 / (ranges.spec_min_n + ranges.spec_max_n))
+            as set_level,
+        states.gauge_id
+    from states
+    inner join fittings using (belt_id)
+    inner join vehicles on fittings.vehicle_id = vehicles.vehicle_id
+    left join ranges
+        on fittings.drive_id = ranges.drive_id and ranges.belt_state = 'used'
+    window in_order as (
+        partition by states.belt_id
+        order by states.visit_no
+        rows between unbounded preceding and current row
+    )
+),
+
+final as (
+    select
+        belt_no,
+        belt_id,
+        model_no,
+        model,
+        visit_no,
+        miles,
+        crosses_run_in,
+        found_log,
+        found_n,
+        left_log,
+        left_n,
+        resets,
+        u_corr,
+        is_hot,
+        duty_no,
+        refitted,
+        set_level,
+        gauge_id
+    from joined
+)
+
+select * from final

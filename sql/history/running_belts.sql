@@ -1,0 +1,62 @@
+-- The belts now running: where they stand since their last reading.
+-- grain: one row per running belt
+-- key:   belt_id
+-- columns:
+--   belt_id          varchar
+--   belt_no          bigint   in drift_readings; null: no reading of its tension
+--   vehicle_id       varchar
+--   model            varchar
+--   odometer_now_mi  double   mi
+--   daily_mi         double   mi a day
+--   miles_since      double   since its last row in drift_readings, mi
+--   run_in_ahead     boolean  its run-in lies after that row
+--   spec_min_n       double   of the used range, N; null: none published
+--   spec_max_n       double   N
+with
+
+fittings as (select * from history.fittings),
+vehicles as (select * from staging.vehicles),
+miles as (select * from history.vehicle_miles),
+states as (select * from history.belt_states),
+drift_readings as (select * from history.drift_readings),
+ranges as (select * from history.ranges),
+
+latest as (
+    select
+        belt_id,
+        odometer_mi,
+        is_before_run_in,
+        row_number() over (partition by belt_id order by visit_no desc) as from_last
+    from states
+),
+
+numbers as (
+    select distinct
+        belt_id,
+        belt_no
+    from drift_readings
+),
+
+final as (
+    select
+        fittings.belt_id,
+        numbers.belt_no,
+        fittings.vehicle_id,
+        vehicles.model,
+        miles.odometer_now_mi,
+        miles.daily_mi,
+        greatest(miles.odometer_now_mi - latest.odometer_mi, 0e0) as miles_since,
+        coalesce(latest.is_before_run_in, false) as run_in_ahead,
+        ranges.spec_min_n,
+        ranges.spec_max_n
+    from fittings
+    inner join vehicles using (vehicle_id)
+    inner join miles using (vehicle_id)
+    left join latest on fittings.belt_id = latest.belt_id and latest.from_last = 1
+    left join numbers on fittings.belt_id = numbers.belt_id
+    left join ranges
+        on fittings.drive_id = ranges.drive_id and ranges.belt_state = 'used'
+    where fittings.is_running
+)
+
+select * from final

@@ -1,0 +1,81 @@
+-- Every visit of every belt, reading by reading, with what was made of it.
+-- grain: one row per reading, or per visit without one
+-- key:   service_id, phase
+-- columns:
+--   belt_id            varchar
+--   vehicle_id         varchar
+--   depot              varchar
+--   model              varchar
+--   service_id         varchar
+--   date               date
+--   odometer_mi        double   mi
+--   miles              double   since the fitting, mi; null: unknown age
+--   action             varchar
+--   phase              varchar  found or left; null: no reading
+--   reading            double   as shown
+--   unit               varchar
+--   gauge_id           varchar
+--   span_mm            double   mm
+--   correction         double   factor on the reading
+--   correction_source  varchar
+--   tension_n          double   N
+--   tension_u_n        double   standard uncertainty, N
+--   spec_min_n         double   N
+--   spec_max_n         double   N
+--   as_published       varchar  the range as entered
+--   verdict            varchar
+--   p_under            double
+--   technician_id      varchar
+--   shop               varchar
+--   file               varchar
+--   line               bigint
+with
+
+visits as (select * from history.visits),
+belt_visits as (select * from history.belt_visits),
+vehicles as (select * from staging.vehicles),
+readings as (select * from history.readings),
+tension_readings as (select * from results.tension_readings),
+files as (select * from raw.files),
+
+final as (
+    select
+        visits.belt_id,
+        visits.vehicle_id,
+        vehicles.depot,
+        vehicles.model,
+        visits.service_id,
+        visits.date,
+        visits.odometer_mi,
+        belt_visits.miles,
+        visits.action,
+        readings.phase,
+        readings.reading,
+        readings.unit,
+        visits.gauge_id,
+        visits.span_mm,
+        readings.correction,
+        readings.correction_source,
+        readings.tension_n,
+        tension_readings.tension_u_n,
+        readings.spec_min_n,
+        readings.spec_max_n,
+        readings.as_published,
+        tension_readings.verdict,
+        tension_readings.p_under,
+        visits.technician_id,
+        visits.shop,
+        files.file,
+        visits.line
+    from visits
+    inner join belt_visits using (service_id)
+    inner join vehicles on visits.vehicle_id = vehicles.vehicle_id
+    inner join files on visits.file_id = files.file_id
+    left join readings on visits.service_id = readings.service_id
+    left join tension_readings
+        on
+            readings.service_id = tension_readings.service_id
+            and readings.phase = tension_readings.phase
+)
+
+select * from final

@@ -1,0 +1,94 @@
+-- Every belt: how it was left at install, how long it lived, how it came off.
+-- grain: one belt on one vehicle
+-- key:   belt_id
+-- columns:
+--   belt_id             varchar  vehicle, drive and number of the fitting
+--   vehicle_id          varchar  the vehicle
+--   drive_id            varchar  the drive
+--   model               varchar  the vehicle's model
+--   install_service_id  varchar  record of its fitting
+--   install_date        date     day of its fitting
+--   install_odometer_mi double   odometer then, mi
+--   install_tension_n   double   tension it was left with, N
+--   install_basis       varchar  reading that says so
+--   band                varchar  install tension against the range
+--   entry_mi            double   miles since fitting at which its life is first seen
+--   life_lo_mi          double   it lived at least, mi
+--   life_hi_mi          double   it lived at most, mi; null = censored
+--   last_odometer_mi    double   miles since fitting at the last odometer
+--   end_kind            varchar  how its life ended
+--   removal_reason      varchar  why it came off; null = still running
+with
+
+fittings as (select * from history.fittings),
+vehicles as (select * from staging.vehicles),
+install_tensions as (select * from history.install_tensions),
+readings as (select * from history.readings),
+
+miles as (
+    select
+        *,
+        case when last_seen_mi < fitted_mi then 0e0 else last_seen_mi - fitted_mi end as seen_mi,
+        case when ended_mi < fitted_mi then 0e0 else ended_mi - fitted_mi end as end_mi,
+        case when last_known_mi < fitted_mi then 0e0 else last_known_mi - fitted_mi end as known_mi
+    from fittings
+),
+
+lives as (
+    select
+        belt_id,
+        vehicle_id,
+        drive_id,
+        install_service_id,
+        fitted_date,
+        fitted_mi,
+        entered_mi - fitted_mi as entry_mi,
+        case
+            when entered_mi is null then null
+            when is_failure and removal_reason <> 'broken' then seen_mi
+            when ended_mi is not null then end_mi
+            else seen_mi
+        end as life_lo_mi,
+        case when entered_mi is not null and is_failure then end_mi end as life_hi_mi,
+        known_mi as last_odometer_mi,
+        case when is_failure then 'failed' else 'censored' end as end_kind,
+        removal_reason
+    from miles
+),
+
+final as (
+    select
+        lives.belt_id,
+        lives.vehicle_id,
+        lives.drive_id,
+        vehicles.model,
+        lives.install_service_id,
+        lives.fitted_date as install_date,
+        lives.fitted_mi as install_odometer_mi,
+        readings.tension_n as install_tension_n,
+        install_tensions.basis as install_basis,
+        case
+            when readings.tension_n is null or readings.spec_min_n is null
+                then 'unknown'
+            when readings.tension_n < 0.85e0 * readings.spec_min_n then 'loose'
+            when readings.tension_n < readings.spec_min_n then 'under'
+            when readings.tension_n <= readings.spec_max_n then 'in_spec'
+            when readings.tension_n <= 1.15e0 * readings.spec_max_n then 'over'
+            else 'tight'
+        end as band,
+        lives.entry_mi,
+        lives.life_lo_mi,
+        lives.life_hi_mi,
+        lives.last_odometer_mi,
+        lives.end_kind,
+        lives.removal_reason
+    from lives
+    inner join vehicles using (vehicle_id)
+    left join install_tensions using (belt_id)
+    left join readings
+        on
+            install_tensions.service_id = readings.service_id
+            and install_tensions.phase = readings.phase
+)
+
+select * from final

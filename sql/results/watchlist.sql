@@ -1,0 +1,143 @@
+-- The running belts that may well be under their range now, and why.
+-- grain: a running belt with p_under_now of 0.2 or more
+-- key:   belt_id
+-- columns:
+--   rank            bigint   1 = first to see
+--   belt_id         varchar  the belt
+--   vehicle_id      varchar  the vehicle
+--   depot           varchar  its depot
+--   reason          varchar  first that applies
+--   p_under_now     double   probability that it is under now
+--   last_service_id varchar  last record with a reading
+--   detail          varchar  the reason in words
+with
+
+belt_now as (select * from fitted.belt_now),
+in_force as (select * from marts.settings_in_force),
+fittings as (select * from history.fittings),
+vehicles as (select * from staging.vehicles),
+settings as (select * from typed.settings),
+
+reasoned as (
+    select
+        belt_now.belt_id,
+        fittings.vehicle_id,
+        vehicles.depot,
+        belt_now.p_under_now,
+        in_force.last_service_id,
+        in_force.set_date,
+        in_force.set_technician_id,
+        in_force.set_gauge_id,
+        in_force.true_share,
+        in_force.shown_share,
+        in_force.found_date,
+        in_force.found_share,
+        belt_now.drift_pct_per_1000mi,
+        belt_now.model_drift_pct_per_1000mi,
+        belt_now.is_losing_fast,
+        coalesce(
+            in_force.shown_share >= 1e0 and in_force.true_share < 1e0
+            and in_force.correction < 1e0 and not in_force.is_wrong_range,
+            false
+        ) as is_misled,
+        100e0 * (1e0 / in_force.correction - 1e0) as gauge_over_pct,
+        case
+            when in_force.shown_share < 1e0 then 'left_under'
+            when in_force.is_set_at_install and not in_force.is_run_in_checked
+                then 'no_recheck'
+            when
+                in_force.shown_share >= 1e0 and in_force.true_share < 1e0
+                and in_force.correction < 1e0 and not in_force.is_wrong_range
+                then 'gauge_reads_high'
+            when in_force.is_wrong_range and in_force.true_share < 1e0
+                then 'wrong_range'
+            when in_force.found_share < 1e0 then 'found_under_not_adjusted'
+            when belt_now.is_losing_fast then 'losing_fast'
+            else 'due'
+        end as reason
+    from belt_now
+    inner join in_force using (belt_id)
+    inner join fittings using (belt_id)
+    inner join vehicles on fittings.vehicle_id = vehicles.vehicle_id
+    inner join settings on true
+    where belt_now.p_under_now >= settings.watch_p
+),
+
+worded as (
+    select
+        *,
+        cast(cast(abs(100e0 * (shown_share - 1e0)) + 0.5e0 as bigint) as varchar)
+            as shown_under,
+        cast(cast(abs(100e0 * (true_share - 1e0)) + 0.5e0 as bigint) as varchar)
+            as truly_under,
+        cast(cast(abs(100e0 * (found_share - 1e0)) + 0.5e0 as bigint) as varchar)
+            as found_under,
+        cast(cast(gauge_over_pct + 0.5e0 as bigint) as varchar) as gauge_over
+    from reasoned
+),
+
+final as (
+    select
+        row_number() over (
+            order by
+                p_under_now desc,
+                coalesce(true_share, found_share) asc,
+                belt_id asc
+        ) as rank,
+        belt_id,
+        vehicle_id,
+        depot,
+        reason,
+        p_under_now,
+        last_service_id,
+        case reason
+            when 'left_under'
+                then
+                    'Set on ' || cast(set_date as varchar)
+                    || ' by ' || set_technician_id
+                    || ' to a reading ' || shown_under
+                    || ' % under the minimum of the range that was applied.'
+            when 'no_recheck'
+                then
+                    'Fitted on ' || cast(set_date as varchar)
+                    || '; no check after run-in is recorded.'
+            when 'gauge_reads_high'
+                then
+                    'Set on ' || cast(set_date as varchar)
+                    || ' by ' || set_technician_id
+                    || ': the gauge showed it in range, the tension was '
+                    || truly_under || ' % under the minimum.'
+            when 'wrong_range'
+                then
+                    'Set on ' || cast(set_date as varchar)
+                    || ' to the range for the other state of the belt; '
+                    || truly_under || ' % under the one that applies.'
+            when 'found_under_not_adjusted'
+                then
+                    'Found ' || found_under || ' % under the minimum on '
+                    || cast(found_date as varchar) || ' and not set again.'
+            when 'losing_fast'
+                then
+                    'Loses '
+                    || cast(
+                        cast(10e0 * drift_pct_per_1000mi as bigint) / 1e1 as varchar
+                    )
+                    || ' % per 1,000 mi, its model '
+                    || cast(
+                        cast(10e0 * model_drift_pct_per_1000mi as bigint) / 1e1
+                        as varchar
+                    )
+                    || ' %.'
+            else 'Set in range; it has run far enough since to fall under it.'
+        end
+        || case
+            when is_misled
+                then
+                    ' Gauge ' || coalesce(set_gauge_id, 'not recorded') || ' reads '
+                    || gauge_over || ' % high on this span.'
+            else ''
+        end as detail
+    from worded
+)
+
+select * from final

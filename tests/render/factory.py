@@ -1,0 +1,373 @@
+"""An invented set of result tables, to build and test pages without a database."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+from scipy.special import ndtr
+
+from fleetbelt.models.proportions import wilson
+
+LBF_N = 4.4482216152605
+MODELS = {
+    "Heron 6": (0.45, 120.0),
+    "Heron 6 LWB": (0.6, 120.0),
+    "Marten": (0.3, 100.0),
+    "Plover D": (0.9, 140.0),
+    "Stoat 4": (0.5, 110.0),
+    "Teal": (0.75, 130.0),
+}
+DEPOTS = ["Aldmoor", "Brackwater", "Fenwick", "High Rook", "Ostley"]
+DUTIES = ["urban", "mixed", "highway"]
+REASONS = [
+    "left_under", "no_recheck", "gauge_reads_high", "wrong_range",
+    "found_under_not_adjusted", "losing_fast", "due",
+]  # fmt: skip
+AS_OF = date(2026, 6, 30)
+
+
+def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
+    """Return every table that pages read, for an invented fleet."""
+    rng = np.random.default_rng(seed)
+    installs = _installs(rng, n_vehicles)
+    story = _story(rng, installs)
+    drift = _drift_by_belt(rng, installs)
+    return {
+        "results.run_info": run_info(),
+        "results.load_files": _load_files(),
+        "results.quarantine": _quarantine(),
+        "results.data_notes": _notes(),
+        "results.belts": installs.select("belt_id", "vehicle_id", "model", "band"),
+        "results.install_conformity": _conformity(installs),
+        "results.drift_by_model": _drift_by_model(rng),
+        "results.drift_by_belt": drift,
+        "results.watchlist": _watchlist(rng, installs, drift),
+        "marts.belt_story": story,
+        "marts.install_tension": installs.drop("miles_now", "raw_n"),
+        "marts.vehicles_now": installs.select("vehicle_id", "model", "depot", "duty")
+        .unique("vehicle_id", maintain_order=True)
+        .with_columns(n_belts=pl.lit(1, dtype=pl.Int64)),
+        "marts.quarantine_reasons": _reasons(),
+        "marts.note_codes": _note_codes(),
+    }
+
+
+def run_info() -> pl.DataFrame:
+    facts = {
+        "as_of": AS_OF.isoformat(),
+        "contract_version": "1",
+        "version_fleetbelt": "0.1.0",
+        "settings": '{"measurement": {"firm_p": 0.8}, "watchlist": {"p_under": 0.2}}',
+        "currency": "EUR",
+        "first_record": "2022-07-01",
+        "last_record": "2026-06-29",
+        "reading_sd": "0.02",
+        "reading_sd_source": "setting",
+    }
+    return pl.DataFrame({"key": list(facts), "value": list(facts.values())})
+
+
+def _installs(rng: np.random.Generator, n_vehicles: int) -> pl.DataFrame:
+    vehicle = np.repeat(np.arange(n_vehicles), 3)
+    n = vehicle.size
+    models = np.array(list(MODELS))[vehicle % len(MODELS)]
+    depots = np.array(DEPOTS)[(vehicle // 7) % len(DEPOTS)]
+    low = np.array([MODELS[m][1] for m in models]) * LBF_N
+    high = low * 1.18
+    bias = np.where(depots == "Fenwick", 0.88, 1.0)
+    tension = rng.normal(1.05, 0.07, n) * low * bias
+    u = 0.025 * tension
+    day = [date(2022, 7, 1) + timedelta(days=int(d)) for d in rng.integers(0, 1400, n)]
+    order = np.tile(np.arange(1, 4), n_vehicles)
+    ids = [f"V-{v:03d}" for v in vehicle]
+    p = ndtr((low - tension) / u)
+    band = np.select(
+        [tension < 0.85 * low, tension < low, tension <= high, tension <= 1.15 * high],
+        ["loose", "under", "in_spec", "over"],
+        "tight",
+    )
+    return pl.DataFrame(
+        {
+            "belt_id": [f"{v}/D1/{k}" for v, k in zip(ids, order, strict=True)],
+            "vehicle_id": ids,
+            "depot": depots,
+            "model": models,
+            "duty": np.array(DUTIES)[vehicle % 3],
+            "shop": np.char.add("Shop ", depots),
+            "gauge_id": [f"G{k}" for k in rng.integers(1, 6, n)],
+            "technician_id": [f"T{k:02d}" for k in rng.integers(1, 15, n)],
+            "install_date": day,
+            "tension_n": tension,
+            "tension_u_n": u,
+            "spec_min_n": low,
+            "spec_max_n": high,
+            "relative": (tension - low) / (high - low),
+            "p_under": p,
+            "band": band,
+            "basis": np.where(rng.random(n) < 0.7, "recheck", "install"),
+            "service_id": [f"S{k:05d}" for k in range(n)],
+            "file": ["services.csv"] * n,
+            "line": np.arange(2, n + 2),
+            "miles_now": rng.uniform(3000, 40000, n),
+            "raw_n": tension / np.where(depots == "Fenwick", 0.9, 1.02),
+        }
+    )
+
+
+def _conformity(installs: pl.DataFrame) -> pl.DataFrame:
+    month = pl.col("install_date").dt.truncate("1mo").alias("month")
+    under = pl.col("band").is_in(["loose", "under"])
+    parts = []
+    for by in ("all", "depot", "model"):
+        value = pl.lit("all") if by == "all" else pl.col(by)
+        parts.append(
+            installs.group_by(value.alias("value"), month)
+            .agg(
+                pl.len().cast(pl.Int64).alias("n"),
+                under.sum().cast(pl.Int64).alias("under"),
+                pl.col("p_under").mean().alias("mean_p_under"),
+            )
+            .with_columns(by=pl.lit(by), share=pl.col("under") / pl.col("n"))
+        )
+    table = pl.concat(parts).sort("by", "value", "month")
+    lo, hi = wilson(table["under"].to_numpy(), table["n"].to_numpy())
+    return table.with_columns(lo=pl.Series(lo), hi=pl.Series(hi))
+
+
+def _story(rng: np.random.Generator, installs: pl.DataFrame) -> pl.DataFrame:
+    """Return an install, its recheck and two later visits of each belt."""
+    visits = [
+        ("install", "left", 0.0, 1.3),
+        ("recheck", "found", 12.0, 0.97),
+        ("recheck", "left", 12.0, 1.0),
+        ("inspect", None, 2500.0, None),
+        ("retension", "found", 9000.0, 0.93),
+        ("retension", "left", 9000.0, 1.04),
+        ("inspect", "found", 17000.0, 0.96),
+    ]
+    parts = []
+    for place, (action, phase, miles, factor) in enumerate(visits):
+        tension = None if factor is None else pl.col("tension_n") * factor
+        raw = None if factor is None else pl.col("raw_n") * factor / LBF_N
+        new = 1.35 if place == 0 else 1.0
+        parts.append(
+            installs.select(
+                "belt_id",
+                "vehicle_id",
+                "depot",
+                "model",
+                pl.col("install_date")
+                .dt.offset_by(f"{int(miles / 40)}d")
+                .alias("date"),
+                (pl.lit(40000.0) + miles).alias("odometer_mi"),
+                pl.lit(miles).alias("miles"),
+                pl.lit(action).alias("action"),
+                pl.lit(phase, dtype=pl.String).alias("phase"),
+                pl.lit(raw, dtype=pl.Float64).round(0).alias("reading")
+                if raw is None
+                else raw.round(0).alias("reading"),
+                pl.lit("lbf" if factor else None, dtype=pl.String).alias("unit"),
+                "gauge_id",
+                pl.lit(178.0).alias("span_mm"),
+                (pl.col("tension_n") / pl.col("raw_n")).alias("correction"),
+                pl.lit("calibrated").alias("correction_source"),
+                pl.lit(None, dtype=pl.Float64).alias("tension_n")
+                if tension is None
+                else tension.alias("tension_n"),
+                pl.lit(None, dtype=pl.Float64).alias("tension_u_n")
+                if tension is None
+                else (tension * 0.025).alias("tension_u_n"),
+                (pl.col("spec_min_n") * new).alias("spec_min_n"),
+                (pl.col("spec_max_n") * new).alias("spec_max_n"),
+                pl.lit("120 to 142 lbf, handbook p. 41").alias("as_published"),
+                pl.lit("in" if factor else None, dtype=pl.String).alias("verdict"),
+                pl.lit(0.1 if factor else None, dtype=pl.Float64).alias("p_under"),
+                "technician_id",
+                "shop",
+                (pl.col("service_id") + ("" if place == 2 else f"-{place}"))
+                .alias("service_id"),
+                "file",
+                (pl.col("line") + 1000 * place).alias("line"),
+            )
+        )  # fmt: skip
+    del rng
+    return pl.concat(parts).sort("belt_id", "miles", maintain_order=True)
+
+
+def _drift_by_belt(rng: np.random.Generator, installs: pl.DataFrame) -> pl.DataFrame:
+    last = installs.group_by("vehicle_id", maintain_order=True).last()
+    n = last.height
+    tension = last["tension_n"].to_numpy() * rng.uniform(0.88, 1.02, n)
+    now = 40000 + 17000 + rng.uniform(500, 9000, n)
+    p = ndtr((last["spec_min_n"].to_numpy() - tension) / (0.04 * tension))
+    due = np.where(p > 0.2, now, now + rng.uniform(1000, 30000, n))
+    return pl.DataFrame(
+        {
+            "belt_id": last["belt_id"],
+            "vehicle_id": last["vehicle_id"],
+            "odometer_now_mi": now,
+            "tension_now_n": tension,
+            "tension_now_lo_n": tension * 0.92,
+            "tension_now_hi_n": tension * 1.085,
+            "p_under_now": p,
+            "drift_pct_per_1000mi": rng.normal(0.6, 0.15, n),
+            "retension_due_mi": due,
+            "retension_due_date": [
+                AS_OF + timedelta(days=int(d)) for d in (due - now) / 40
+            ],
+            "p_failure_90d": rng.uniform(0, 0.1, n),
+        }
+    )
+
+
+def _watchlist(
+    rng: np.random.Generator, installs: pl.DataFrame, drift: pl.DataFrame
+) -> pl.DataFrame:
+    depot = installs.select("vehicle_id", "depot").unique("vehicle_id")
+    table = (
+        drift.filter(pl.col("p_under_now") >= 0.2)
+        .sort("p_under_now", "belt_id", descending=[True, False])
+        .join(depot, on="vehicle_id", how="left", maintain_order="left")
+    )
+    reasons = [REASONS[k] for k in rng.integers(0, len(REASONS), table.height)]
+    service = installs.select("belt_id", last_service_id=pl.col("service_id") + "-6")
+    return table.join(service, on="belt_id", maintain_order="left").select(
+        pl.int_range(1, table.height + 1).alias("rank"),
+        "belt_id",
+        "vehicle_id",
+        "depot",
+        pl.Series("reason", reasons, dtype=pl.String),
+        "p_under_now",
+        "last_service_id",
+        pl.lit("Left 4 % below the minimum at its recheck, after correction.").alias(
+            "detail"
+        ),
+    )
+
+
+def _drift_by_model(rng: np.random.Generator) -> pl.DataFrame:
+    names = [*MODELS, "all"]
+    drift = np.array([MODELS[m][0] if m in MODELS else 0.58 for m in names])
+    half = np.append(rng.uniform(0.05, 0.2, len(MODELS)), 0.03)
+    loss = rng.normal(12, 2, len(names))
+    return pl.DataFrame(
+        {
+            "model": names,
+            "n_belts": [30] * len(MODELS) + [180],
+            "n_intervals": [80] * len(MODELS) + [480],
+            "run_in_loss_pct": loss,
+            "run_in_loss_lo": loss - 1.2,
+            "run_in_loss_hi": loss + 1.2,
+            "drift_pct_per_1000mi": drift,
+            "drift_lo": drift - half,
+            "drift_hi": drift + half,
+            "drift_n_per_1000mi": drift * 5.5,
+            "between_belt_sd_pct": 0.2,
+            "residual_sd_pct": 2.1,
+        }
+    )
+
+
+def _load_files() -> pl.DataFrame:
+    rows = [
+        ("vehicles.csv", "vehicles", 60, 60, 0, 0, 0),
+        ("services.csv", "services", 1031, 1004, 19, 8, 2),
+        ("specs.csv", "specs", 12, 12, 0, 0, 0),
+    ]
+    names = ["file", "table_name", "rows_read", "rows_loaded", "rows_quarantined",
+             "rows_duplicate", "rows_superseded"]  # fmt: skip
+    return pl.DataFrame(rows, schema=names, orient="row").with_columns(
+        sha256=pl.lit("0" * 64)
+    )
+
+
+def _quarantine() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "file": ["services.csv"],
+            "line": [17],
+            "table_name": ["services"],
+            "column_name": ["odometer_mi"],
+            "reason": ["odometer_backwards"],
+            "raw": ["S00016,2024-02-30,V-001,12"],
+        }
+    )
+
+
+def _reasons() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "file": ["services.csv", "services.csv"],
+            "table_name": ["services", "services"],
+            "reason": ["odometer_backwards", "unknown_vehicle"],
+            "n": [12, 7],
+            "example_line": [17, 240],
+            "example_raw": ["S00016,2024-02-30,V-001,12", "S00239,2024-03-01,V-999,4"],
+        }
+    )
+
+
+def _notes() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "table_name": ["services"],
+            "key": ["S00020"],
+            "code": ["recheck_too_early"],
+            "detail": ["3 minutes"],
+        }
+    )
+
+
+def _note_codes() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "table_name": ["services", "specs"],
+            "code": ["recheck_too_early", "ranges_disagree"],
+            "n": [31, 2],
+            "example_key": ["S00020", "D1, used"],
+            "example_detail": ["3 minutes", "95 against 100 lbf"],
+        }
+    )
+
+
+HOSTILE = (
+    "</script><script>window.ran = 1</script>",
+    '<img src=x onerror="window.ran = 1">',
+    "\"'><svg onload=window.ran=1>",
+    "line\u2028and\u2029separators",
+    "\u202eright to left\u2066mark",
+    "=HYPERLINK('x')",
+    "@SUM(A1)",
+    "$#",
+    "${tension}{0}{name}",
+    "<b>bold</b><a href='javascript:window.ran=1'>x</a>",
+    "long " + "x" * 10_000,
+)
+
+
+def hostile(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """Return the tables with every free text replaced by a text that attacks.
+
+    Equal texts stay equal, so keys still join; code words stay code words.
+    """
+    codes = {"phase", "action", "band", "reason", "verdict", "code", "by", "key",
+             "correction_source", "basis", "unit", "noise", "policy", "job", "standing",
+             "source", "verdict_before", "verdict_after"}  # fmt: skip
+
+    def attacked(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+        if name == "results.run_info":
+            return frame
+        texts = [
+            c for c, t in frame.schema.items() if t == pl.String and c not in codes
+        ]
+        return frame.with_columns(
+            pl.col(c).map_elements(_attack, return_dtype=pl.String) for c in texts
+        )
+
+    return {name: attacked(name, frame) for name, frame in tables.items()}
+
+
+def _attack(text: str) -> str:
+    if text == "all":
+        return text
+    return f"{HOSTILE[sum(map(ord, text)) % len(HOSTILE)]} {text}"

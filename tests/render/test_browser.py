@@ -1,0 +1,294 @@
+"""Pages as a reader meets them: in a browser, without a network."""
+
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from fleetbelt.models.proportions import wilson
+from fleetbelt.render import document, render_pages
+
+pytestmark = pytest.mark.browser
+NAMES = list(document.NAMES)
+AXE = Path(__file__).parents[1] / "vendor" / "axe.min.js"
+READY = "html[data-ready='1']"
+
+
+class Reader:
+    """A page being read, and everything it said or asked for meanwhile."""
+
+    def __init__(self, context):
+        self.page = context.new_page()
+        self.heard: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda message: self.heard.append(message.text))
+        self.page.on("pageerror", lambda error: self.heard.append(str(error)))
+        self.page.on("request", self._ask)
+
+    def _ask(self, request):
+        if not request.is_navigation_request():
+            self.asked.append(request.url)
+
+    def open(self, folder, name, fragment=""):
+        self.page.goto("about:blank")
+        self.page.goto(f"{(folder / f'{name}.html').as_uri()}{fragment}")
+        self.page.wait_for_selector(READY, state="attached")
+        return self.page
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open a page; afterwards nothing may have been said or asked for."""
+    contexts, readers = [], []
+
+    def open_one(folder, name="fleet", fragment="", **options):
+        options = {"viewport": {"width": 1400, "height": 900}} | options
+        contexts.append(browser.new_context(**options))
+        readers.append(Reader(contexts[-1]))
+        return readers[-1].open(folder, name, fragment)
+
+    yield open_one
+    for reader in readers:
+        assert reader.heard == []
+        # Pictures and files that a page makes out of its own data come from nowhere.
+        outside = [u for u in reader.asked if not u.startswith(("data:", "blob:"))]
+        assert outside == []
+    for context in contexts:
+        context.close()
+
+
+def _open_everything(page):
+    for closed in page.locator("details").all():
+        closed.evaluate("(details) => { details.open = true; }")
+    if page.locator(".open").count():
+        page.locator(".open").first.click()
+
+
+def _column(page, table, name):
+    place = page.locator(f"[data-table={table}] thead th").evaluate_all(
+        "(cells, name) => cells.findIndex((cell) => cell.dataset.column === name)", name
+    )
+    return page.locator(
+        f"[data-table={table}] tbody tr td:nth-child({place + 1})"
+    ).all_inner_texts()
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("width", [390, 1400])
+def test_a_page_opens_in_silence_and_fits_its_screen(open_page, pages, name, width):
+    page = open_page(pages, name, viewport={"width": width, "height": 900})
+
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1400])
+def test_axe_finds_nothing(browser, pages, name, scheme, width):
+    context = browser.new_context(
+        bypass_csp=True, color_scheme=scheme, viewport={"width": width, "height": 900}
+    )
+    page = Reader(context).open(pages, name)
+    _open_everything(page)
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+
+    found = page.evaluate("axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', "
+                          "'wcag22aa', 'best-practice']})")  # fmt: skip
+
+    context.close()
+    assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found["violations"]] == []
+
+
+def test_a_heading_sorts_the_watchlist_up_and_down(open_page, pages):
+    page = open_page(pages)
+    button = page.locator("[data-table=watchlist] th[data-column=tension_n] button")
+
+    button.click()
+    up = [float(t.split("\xa0")[0]) for t in _column(page, "watchlist", "tension_n")]
+    button.click()
+    down = [float(t.split("\xa0")[0]) for t in _column(page, "watchlist", "tension_n")]
+
+    assert up == sorted(up)
+    assert down == sorted(down, reverse=True)
+    assert up[0] < down[0]
+    sort = page.locator("th[data-column=tension_n]").get_attribute("aria-sort")
+    assert sort == "descending"
+
+
+def test_search_and_a_reason_narrow_the_watchlist(open_page, pages, results):
+    page = open_page(pages)
+    wanted = results["results.watchlist"].row(3, named=True)
+
+    page.get_by_label("Find").first.fill(wanted["vehicle_id"].lower())
+    found = _column(page, "watchlist", "vehicle_id")
+    page.get_by_label("Find").first.fill("")
+    page.get_by_label("Reason").select_option(wanted["reason"])
+    reasons = set(_column(page, "watchlist", "reason"))
+
+    assert found == [wanted["vehicle_id"]]
+    assert len(reasons) == 1
+
+
+def test_a_row_opens_its_evidence_by_keyboard(open_page, pages, results):
+    page = open_page(pages)
+    first = results["results.watchlist"].sort("rank").row(0, named=True)
+    visits = results["marts.belt_story"].filter(pl.col("belt_id") == first["belt_id"])
+
+    page.locator(".open").first.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".story .main-svg", state="attached")
+
+    story = page.locator(".story")
+    assert first["detail"] in story.inner_text()
+    assert "What to do" in story.inner_text()
+    assert "line" in story.inner_text()
+    assert story.locator("tbody tr").count() == visits.height
+    assert page.evaluate("document.activeElement.className") == "open"
+    assert page.locator(".open").first.get_attribute("aria-expanded") == "true"
+
+
+def test_a_link_brings_the_same_view_again(open_page, pages, results):
+    page = open_page(pages)
+    depot = results["results.watchlist"]["depot"][0]
+    page.locator("[data-filters] select[name=depot]").select_option(depot)
+    page.locator("[data-tools] select[name=tension]").select_option("lbf")
+    page.locator(".open").first.click()
+    fragment = page.evaluate("location.hash")
+    rows = _column(page, "watchlist", "vehicle_id")
+
+    again = open_page(pages, "fleet", fragment)
+
+    assert _column(again, "watchlist", "vehicle_id") == rows
+    assert again.locator("[data-filters] select[name=depot]").input_value() == depot
+    assert again.locator(".story").count() == 1
+    assert "(lbf)" in again.locator("[data-table=watchlist] thead").first.inner_text()
+
+
+def test_units_change_every_number_and_axis(open_page, pages):
+    page = open_page(pages, "fleet")
+    page.locator(".open").first.click()
+    page.wait_for_selector(".story .main-svg", state="attached")
+    newtons = float(_column(page, "watchlist", "tension_n")[0].split("\xa0")[0])
+
+    page.locator("[data-tools] select[name=tension]").select_option("lbf")
+    page.locator("[data-tools] select[name=distance]").select_option("km")
+
+    pounds = float(_column(page, "watchlist", "tension_n")[0].split("\xa0")[0])
+    assert pounds == pytest.approx(newtons / 4.4482216152605, abs=0.5 / 4.448 + 0.05)
+    titles = page.locator(".story .g-xtitle, .story .g-ytitle").all_text_contents()
+    assert titles == ["Distance since fitting (km)", "Tension (lbf)"]
+    assert "Odometer (km)" in page.locator(".story thead").inner_text()
+
+
+def test_a_filter_adds_up_the_counts_and_applies_wilson(open_page, pages, results):
+    page = open_page(pages)
+    installs = results["marts.install_tension"]
+    rng = np.random.default_rng(3)
+    for _ in range(4):
+        depot = str(rng.choice(installs["depot"].unique().sort().to_numpy()))
+        duty = str(rng.choice(installs["duty"].unique().sort().to_numpy()))
+        kept = installs.filter(pl.col("depot") == depot, pl.col("duty") == duty)
+        k, n = kept["band"].is_in(["loose", "under"]).sum(), kept.height
+
+        page.locator("[data-filters] select[name=depot]").select_option(depot)
+        page.locator("[data-filters] select[name=duty]").select_option(duty)
+
+        words = page.locator("[data-live=by-month]").inner_text().replace("\xa0", " ")
+        if n < 10:
+            assert f"With this filter: {n} installs, too few" in words
+        else:
+            lo, hi = (round(100 * float(limit)) for limit in wilson(k, n))
+            assert f"{k} of {n} installs" in words
+            assert f"95 % interval {lo} % to {hi} %" in words
+
+
+def test_without_a_filter_the_page_counts_as_python_did(open_page, pages, results):
+    page = open_page(pages)
+    python = page.locator("#by-model tbody").text_content()
+    depots = results["marts.install_tension"]["depot"].unique().to_list()
+    total = 0
+    for depot in depots:
+        page.locator("[data-filters] select[name=depot]").select_option(depot)
+        cells = page.locator("#by-model tbody tr td:nth-child(3)").all_text_contents()
+        total += sum(int(cell) for cell in cells)
+
+    page.get_by_role("button", name="Clear the filter").click()
+
+    assert total == results["marts.install_tension"].height
+    assert page.locator("#by-model tbody").text_content() == python
+
+
+def test_the_csv_holds_the_rows_shown_and_no_formula(open_page, hostile_pages):
+    page = open_page(hostile_pages)
+
+    with page.expect_download() as download:
+        page.locator("[data-table=watchlist] .save").first.click()
+
+    text = Path(download.value.path()).read_text(encoding="utf-8-sig")
+    rows = list(csv.reader(io.StringIO(text)))
+    shown = page.locator("[data-table=watchlist] [role=status]").inner_text()
+    assert len(rows) - 1 == int(shown.split(" of ")[1].split()[0])
+    assert any(cell.startswith("'=HYPERLINK") for row in rows for cell in row)
+    assert not any(cell[:1] in "=+@" for row in rows[1:] for cell in row if cell)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_hostile_text_is_shown_and_does_nothing(open_page, hostile_pages, name):
+    page = open_page(hostile_pages, name, viewport={"width": 390, "height": 900})
+    _open_everything(page)
+
+    assert page.evaluate("window.ran") is None
+    assert page.locator("img, svg image").count() == 0
+    assert page.locator("main b, main a[href^='javascript']").count() == 0
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert page.locator("svg a").count() == 0
+
+
+@pytest.mark.parametrize("width", [390, 1400])
+def test_print_has_no_cut_figure(open_page, pages, tmp_path, width):
+    page = open_page(
+        pages, viewport={"width": width, "height": 900}, color_scheme="dark"
+    )
+
+    page.pdf(path=str(tmp_path / "fleet.pdf"), format="A4", tagged=True)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 1000})
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+
+    cut = page.evaluate("""() => [...document.querySelectorAll('.plot')]
+        .filter((plot) => plot.querySelector('.main-svg'))
+        .filter((plot) => {
+            const [box, svg] = [plot, plot.querySelector('.main-svg')]
+                .map((element) => element.getBoundingClientRect());
+            return svg.right > 688.5 || svg.bottom > box.bottom + 1;
+        }).length""")
+    assert cut == 0
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == (
+        "rgb(255, 255, 255)"
+    )
+
+
+def test_a_packed_page_opens_with_its_tables_and_figures(open_page, results, tmp_path):
+    render_pages(results, tmp_path, pack=True)
+
+    page = open_page(tmp_path)
+
+    assert page.locator("[data-table=watchlist] tbody tr").count() > 10
+    assert page.locator("#by-depot .main-svg").count() > 0
+
+
+def test_the_reader_may_choose_dark_on_a_light_device(open_page, pages):
+    page = open_page(pages, color_scheme="light")
+    before = page.evaluate("getComputedStyle(document.body).backgroundColor")
+
+    page.locator("[data-tools] select[name=theme]").select_option("dark")
+
+    after = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert (before, after) == ("rgb(251, 250, 247)", "rgb(20, 24, 29)")
+    page.get_by_role("link", name="Records", exact=True).click()
+    page.wait_for_url("**/records.html*")
+    again = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert again == after

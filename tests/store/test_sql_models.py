@@ -1,0 +1,131 @@
+"""The headers of the SQL models are a contract, and so are the result tables."""
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from fleetbelt.contract import RESULTS
+from fleetbelt.errors import StoreError
+from fleetbelt.pipeline import Outcome
+from fleetbelt.resources import bundled
+from fleetbelt.store import sql_models
+from fleetbelt.store.database import connect
+
+MODELS = sql_models.discover(bundled("sql"))
+ENGINE_TYPES = {
+    "text": {"VARCHAR"},
+    "date": {"DATE"},
+    "integer": {"BIGINT", "INTEGER"},
+    "real": {"DOUBLE"},
+    "boolean": {"BOOLEAN"},
+    "timestamp": {"TIMESTAMP"},
+}
+
+
+@pytest.fixture(scope="module")
+def database(sample: Outcome):
+    with connect(sample.database, read_only=True) as connection:
+        yield connection
+
+
+def described(database: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
+    rows = database.execute(f"describe {table}").fetchall()
+    return {name: kind for name, kind, *_ in rows}
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
+def test_a_model_has_the_columns_its_header_lists(database, model):
+    assert list(described(database, model.name)) == list(model.columns)
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
+def test_a_model_has_the_types_its_header_lists(database, model):
+    found = described(database, model.name)
+    listed = dict(sql_models.HEADER_COLUMN.findall(model.sql))
+
+    assert {name: kind.lower() for name, kind in found.items()} == listed
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
+def test_a_model_is_unique_on_the_key_its_header_names(database, model):
+    key = ", ".join(model.key)
+    duplicates = database.sql(
+        f"select {key} from {model.name} group by {key} having count(*) > 1"
+    )
+
+    assert model.key
+    assert duplicates.fetchall() == []
+
+
+@pytest.mark.parametrize("table", RESULTS, ids=lambda table: table.name)
+def test_a_result_table_keeps_to_the_contract(database, table):
+    found = described(database, f"results.{table.name}")
+
+    for column in table.columns:
+        assert found[column.name] in ENGINE_TYPES[column.type], column.name
+        if column.is_required:
+            nulls = database.sql(
+                f"select count(*) from results.{table.name} "
+                f'where "{column.name}" is null'
+            )
+            assert nulls.fetchall() == [(0,)], column.name
+        if column.words:
+            words = database.sql(
+                f'select distinct "{column.name}" from results.{table.name}'
+            ).fetchall()
+            assert {word for (word,) in words} - {None} <= set(column.words)
+
+
+@pytest.mark.parametrize("table", RESULTS, ids=lambda table: table.name)
+def test_a_result_table_is_unique_on_its_key(database, table):
+    key = ", ".join(f'"{column}"' for column in table.key)
+    duplicates = database.sql(
+        f"select {key} from results.{table.name} group by {key} having count(*) > 1"
+    )
+
+    assert duplicates.fetchall() == []
+
+
+@pytest.mark.parametrize("table", RESULTS, ids=lambda table: table.name)
+def test_the_database_says_what_each_result_is(database, table):
+    comments = database.execute(
+        "select column_name, comment from duckdb_columns() "
+        "where schema_name = 'results' and table_name = ?",
+        [table.name],
+    ).fetchall()
+    said = dict(comments)
+
+    for column in table.columns:
+        assert said[column.name] == column.meaning
+
+
+def test_models_are_ordered_by_what_they_read():
+    place = {model.name: number for number, model in enumerate(MODELS)}
+
+    for model in MODELS:
+        for table in model.reads & place.keys():
+            assert place[table] < place[model.name]
+
+
+def test_a_model_that_does_not_parse_is_named(tmp_path: Path):
+    folder = tmp_path / "marts"
+    folder.mkdir()
+    (folder / "broken.sql").write_text("-- Broken.\nselect from where\n")
+
+    with pytest.raises(StoreError, match=r"marts/broken\.sql"):
+        sql_models.read_model(folder / "broken.sql")
+
+
+def test_a_model_that_does_not_run_is_named():
+    model = sql_models.SqlModel(
+        name="marts.broken",
+        sql="select missing from nowhere.at_all",
+        meaning="",
+        key=(),
+        columns={},
+        reads=frozenset(),
+    )
+
+    with duckdb.connect() as connection, pytest.raises(StoreError, match=r"marts\."):
+        sql_models.build(connection, [model], "marts")

@@ -1,0 +1,73 @@
+"""Imports run one way, and starting up stays light."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import fleetbelt
+
+PACKAGE = Path(fleetbelt.__file__).parent
+HEAVY = {"duckdb", "polars", "numpy", "scipy", "plotly", "jinja2", "xlsxwriter"}
+ALLOWED = {
+    "contract": set(),
+    "belt": {"errors", "units", "belt"},
+    "models": {"errors", "units", "belt", "models"},
+    "store": {"errors", "contract", "resources", "store"},
+    "ingest": {
+        "errors",
+        "units",
+        "contract",
+        "settings",
+        "resources",
+        "store",
+        "ingest",
+    },
+    "render": {"errors", "units", "contract", "resources", "models", "render"},
+    "simulation": {"errors", "units", "contract", "simulation"},
+}
+
+
+def imported(path: Path) -> set[str]:
+    """Every module a file imports, dotted."""
+    modules: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            modules |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            modules.add(node.module or "")
+            if node.module == "fleetbelt":
+                modules |= {f"fleetbelt.{alias.name}" for alias in node.names}
+    return modules
+
+
+@pytest.mark.parametrize("room", ALLOWED)
+def test_a_room_imports_only_from_the_rooms_below_it(room: str):
+    for path in (PACKAGE / room).rglob("*.py"):
+        ours = {
+            name.split(".")[1] for name in imported(path) if name[:10] == "fleetbelt."
+        }
+
+        assert ours - {room} <= ALLOWED[room], path.name
+
+
+@pytest.mark.parametrize("room", ["belt", "models"])
+def test_the_statistics_know_no_engine_and_no_page(room: str):
+    for path in (PACKAGE / room).rglob("*.py"):
+        tops = {name.split(".")[0] for name in imported(path)}
+
+        assert not tops & {"duckdb", "plotly", "typer", "jinja2"}, path.name
+
+
+@pytest.mark.parametrize(
+    "call", ["import fleetbelt", "import fleetbelt.cli", "from fleetbelt import cli"]
+)
+def test_starting_up_imports_no_heavy_library(call: str):
+    code = f"{call}; import sys; print(' '.join(sys.modules))"
+    answer = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+
+    assert not HEAVY & set(answer.stdout.split())
