@@ -126,9 +126,9 @@ def load(
 
     Example: fleetbelt load records --db fleet.duckdb
     """
-    from fleetbelt import pipeline
+    from fleetbelt import intake
 
-    result = pipeline.load(data_dir, db, accept_refusals=accept_refusals, say=_say)
+    result = intake.load(data_dir, db, accept_refusals=accept_refusals, say=_say)
     if as_json:
         _print_json(result.as_json())
     else:
@@ -144,9 +144,9 @@ def unload(
 
     Example: fleetbelt unload --db fleet.duckdb --file 9f86d081…
     """
-    from fleetbelt import pipeline
+    from fleetbelt import intake
 
-    typer.echo(pipeline.unload(db, file))
+    typer.echo(intake.unload(db, file))
 
 
 @app.command()
@@ -161,9 +161,9 @@ def check(
 
     Example: fleetbelt check records
     """
-    from fleetbelt import pipeline
+    from fleetbelt import intake
 
-    typer.echo(pipeline.check(data_dir, suggest=suggest))
+    typer.echo(intake.check(data_dir, suggest=suggest))
 
 
 @app.command()

@@ -7,17 +7,15 @@ SQL reduces, Python infers: a fit reads a frame that SQL made and writes ``fitte
 or a result table of its own grain; whatever is one row per record is SQL.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import polars as pl
 
-from fleetbelt import facts, ingest, steps
-from fleetbelt.contract import CONTRACT_VERSION
+from fleetbelt import facts, steps
+from fleetbelt.intake import Outcome, Say, silent, take_in
 from fleetbelt.render import NEEDED, render_pages
 from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
@@ -25,50 +23,6 @@ from fleetbelt.store import checks, export, frames, sql_models
 from fleetbelt.store.comments import say_what_the_contract_says
 from fleetbelt.store.database import connect, transaction
 from fleetbelt.store.folders import whole_folder
-
-Say = Callable[[str], None]
-_FILE_FACTS = (
-    "file",
-    "table_name",
-    "rows_read",
-    "rows_loaded",
-    "rows_quarantined",
-    "rows_duplicate",
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """What a command did: where the database and the pages are, and the accounts.
-
-    Attributes
-    ----------
-    database : Path
-        The DuckDB file.
-    pages : tuple of Path
-        The pages written, the first to open first.
-    files : tuple of ingest.FileReport
-        The accounts of every file seen.
-    """
-
-    database: Path
-    pages: tuple[Path, ...]
-    files: tuple[ingest.FileReport, ...]
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the contract's object for ``--json``."""
-        return {
-            "contract_version": CONTRACT_VERSION,
-            "database": str(self.database),
-            "pages": [str(page) for page in self.pages],
-            "files": [
-                {key: getattr(file, key) for key in _FILE_FACTS} for file in self.files
-            ],
-        }
-
-
-def _silent(_text: str) -> None:
-    """Say nothing."""
 
 
 def run(
@@ -78,7 +32,7 @@ def run(
     database: Path | None = None,
     as_of: date | None = None,
     accept_refusals: bool = False,
-    say: Say = _silent,
+    say: Say = silent,
 ) -> Outcome:
     """Do the whole job: load, reduce, fit, render.
 
@@ -114,7 +68,9 @@ def run(
     database = Path(database or out / "fleet.duckdb")
     out.mkdir(parents=True, exist_ok=True)
     with connect(database) as connection:
-        report = _taken_in(connection, folder, settings, accept_refusals, say)
+        report = take_in(
+            connection, folder, settings, accept_refusals=accept_refusals, say=say
+        )
         with transaction(connection):
             compute(connection, settings, as_of, say)
         with whole_folder(out / "pages") as new:
@@ -126,31 +82,11 @@ def run(
     return Outcome(database=database, pages=pages, files=report.files)
 
 
-def _taken_in(
-    connection: duckdb.DuckDBPyConnection,
-    folder: Path,
-    settings: Settings,
-    accept_refusals: bool,  # noqa: FBT001 (passed on as it came)
-    say: Say,
-) -> ingest.LoadReport:
-    report = ingest.load(
-        connection,
-        folder,
-        settings,
-        now=datetime.now(UTC),
-        accept_refusals=accept_refusals,
-    )
-    say(f"loaded    {report.sentence()}")
-    for name in report.ignored_files:
-        say(f"ignored   {name}: no table of the contract is called so")
-    return report
-
-
 def compute(
     connection: duckdb.DuckDBPyConnection,
     settings: Settings,
     as_of: date | None = None,
-    say: Say = _silent,
+    say: Say = silent,
 ) -> None:
     """Make every table after the typed ones anew: the way itself."""
     models = sql_models.discover(bundled("sql"))
@@ -182,17 +118,3 @@ def compute(
     write({"results.run_info": facts.run_info(read, settings)})
     say_what_the_contract_says(connection)
     say("verdicts  given, with how sure they are")
-
-
-def load(
-    folder: Path,
-    database: Path,
-    *,
-    accept_refusals: bool = False,
-    say: Say = _silent,
-) -> Outcome:
-    """Only take the files in; what is known already is not taken in again."""
-    settings = load_settings(folder)
-    with connect(database) as connection:
-        report = _taken_in(connection, folder, settings, accept_refusals, say)
-    return Outcome(database=database, pages=(), files=report.files)

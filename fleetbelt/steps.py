@@ -5,6 +5,7 @@ nothing of tables.
 """
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ import polars as pl
 from fleetbelt.contract import result_table
 from fleetbelt.models.conformity import conformity_with_prior, verdict
 from fleetbelt.models.drift import DriftFit, fit_drift
-from fleetbelt.models.drift_forecast import Outlook
+from fleetbelt.models.drift_forecast import Outlook, Tension
 from fleetbelt.models.drift_readings import READINGS
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.gauges import corrections, fit_gauges
@@ -64,7 +65,10 @@ def drift(read: Read, settings: Settings) -> Tables:
         )
     )
     source = "settings" if fit.not_learned else "the fleet's own readings"
-    now = _now(fit, read, settings)
+    running = read("(from history.running_belts order by belt_id)")
+    foretold = _last_readings if fit.not_learned else _foretold
+    now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
+    now = _due(now, as_of=read("history.as_of")["as_of"].first())
     return {
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
@@ -74,17 +78,16 @@ def drift(read: Read, settings: Settings) -> Tables:
         "fitted.belt_now": now.select(
             "belt_id",
             "p_under_now",
+            "p_under_as_shown",
             "drift_pct_per_1000mi",
             "model_drift_pct_per_1000mi",
-            is_losing_fast=pl.col("losing_faster_z") > FAST_Z,
+            is_losing_fast=(pl.col("losing_faster_z") > FAST_Z).fill_null(value=False),
         ),
     }
 
 
-def _now(fit: DriftFit, read: Read, settings: Settings) -> pl.DataFrame:
-    """Say where each running belt stands now, and when it is due."""
-    as_of = read("history.as_of")["as_of"].first()
-    running = read("(from history.running_belts order by belt_id)")
+def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Say where each running belt stands now by the drift of its model and its own."""
     known = running.filter(pl.col("belt_no").is_not_null())
     outlook = Outlook.of(
         fit,
@@ -95,28 +98,62 @@ def _now(fit: DriftFit, read: Read, settings: Settings) -> pl.DataFrame:
             log_min=pl.col("spec_min_n").log(),
         ),
     )
-    log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
-    tension = outlook.tension()
     own = fit.belts[known["belt_no"].to_numpy()]
     beta = fit.theta[own["model_no"].to_numpy(), 0]
-    found = known.select(
-        "belt_id",
-        tension_now_n=pl.Series(np.exp(tension.mean_log)),
-        tension_now_lo_n=pl.Series(np.exp(tension.mean_log - Z95 * tension.sd_log)),
-        tension_now_hi_n=pl.Series(np.exp(tension.mean_log + Z95 * tension.sd_log)),
-        p_under_now=pl.Series(tension.p_under(log_min)),
+    log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
+    due_in_mi = outlook.due_in_mi(log_min, settings.plan.retension_p)
+    return _standing(known, outlook.tension()).with_columns(
         drift_pct_per_1000mi=100 * (beta + own["b_hat"]),
         model_drift_pct_per_1000mi=pl.Series(100 * beta),
         losing_faster_z=own["b_hat"] / own["var_b"].sqrt(),
-        due_in_mi=pl.Series(outlook.due_in_mi(log_min, settings.plan.retension_p)),
+        due_in_mi=pl.Series(due_in_mi).fill_nan(None),
+    )
+
+
+def _last_readings(
+    fit: DriftFit, running: pl.DataFrame, _settings: Settings
+) -> pl.DataFrame:
+    """Say where each running belt stood at its last reading: no drift is known."""
+    known = running.filter(pl.col("read_n").is_not_null())
+    one = known["read_u"].fill_null(fit.reading_sd).to_numpy()
+    n, u_corr = known["read_averaged"].to_numpy(), known["read_u_corr"].to_numpy()
+    tension = Tension(
+        mean_log=known["read_n"].log().to_numpy(),
+        sd_log=np.sqrt(one**2 / n + u_corr**2),
+    )
+    unknown = pl.lit(None, dtype=pl.Float64)
+    return _standing(known, tension).with_columns(
+        drift_pct_per_1000mi=unknown,
+        model_drift_pct_per_1000mi=unknown,
+        losing_faster_z=unknown,
+        due_in_mi=unknown,
+    )
+
+
+def _standing(known: pl.DataFrame, now: Tension) -> pl.DataFrame:
+    """Hold the tension now to the used range, as it is and as its gauge showed it."""
+    log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
+    log_correction = known["read_correction"].log().fill_null(0.0).to_numpy()
+    return known.select(
+        "belt_id",
+        tension_now_n=pl.Series(np.exp(now.mean_log)),
+        tension_now_lo_n=pl.Series(np.exp(now.mean_log - Z95 * now.sd_log)),
+        tension_now_hi_n=pl.Series(np.exp(now.mean_log + Z95 * now.sd_log)),
+        p_under_now=pl.Series(now.p_under(log_min)),
+        p_under_as_shown=pl.Series(now.p_under(log_min + log_correction)),
     ).with_columns(pl.selectors.float().fill_nan(None))
+
+
+def _due(now: pl.DataFrame, *, as_of: date | None) -> pl.DataFrame:
+    """Turn miles to go into an odometer and a date."""
     days = (pl.col("due_in_mi") / pl.col("daily_mi")).ceil()
-    return running.join(found, on="belt_id", how="left").with_columns(
+    today = pl.lit(as_of, dtype=pl.Date)
+    return now.with_columns(
         retension_due_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi"),
         retension_due_date=pl.when(pl.col("due_in_mi") == 0)
-        .then(pl.lit(as_of))
+        .then(today)
         .when(pl.col("daily_mi") > 0)
-        .then(pl.lit(as_of) + pl.duration(days=days)),
+        .then(today + pl.duration(days=days)),
         p_failure_90d=pl.lit(None, dtype=pl.Float64),
     )
 

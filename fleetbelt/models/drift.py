@@ -17,7 +17,7 @@ from fleetbelt.models.drift_filter import (
     Lockstep,
     Spreads,
 )
-from fleetbelt.models.drift_likelihood import SpreadLikelihood
+from fleetbelt.models.drift_likelihood import LEAST_BELTS, SpreadLikelihood
 from fleetbelt.models.drift_readings import (
     Clock,
     Conditions,
@@ -105,6 +105,7 @@ def fit_drift(
     rng: np.random.Generator,
     clock: Clock = "miles",
     effects: Effects | None = None,
+    least_belts: int = LEAST_BELTS,
 ) -> DriftFit:
     """Fit the state-space model of belt tension.
 
@@ -120,6 +121,8 @@ def fit_drift(
         What drift goes with.
     effects : Effects, optional
         Effects of duty and the like, known beforehand.
+    least_belts : int, default 20
+        With fewer belts that have drift in their readings none is learned.
 
     Returns
     -------
@@ -155,7 +158,7 @@ def fit_drift(
         prior_reading_sd=prior_reading_sd,
         clock=clock,
         effects=effects,
-    ).fit()
+    ).fit(least_belts=least_belts)
     parts = [
         _filtered(block, found.spreads, clock, effects)
         for block in blocks_of_belts(readings)

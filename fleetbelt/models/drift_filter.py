@@ -75,6 +75,8 @@ class Lockstep:
         Whether the row ends in an adjustment.
     found, left : ndarray of float, shape (n_rows,)
         Log readings, N, less effects known beforehand; 0 where there is none.
+    apart_var : ndarray of float, shape (n_rows,)
+        Variance of the readings beside r**2/n, from corrections that err apart.
     found_share, left_share : ndarray of float, shape (n_rows,)
         1/n of the readings averaged; infinite where what was left is unknown.
     found_excess, left_excess : ndarray of float, shape (n_terms, n_rows), or None
@@ -92,6 +94,7 @@ class Lockstep:
     resets: BoolArray
     found: FloatArray
     left: FloatArray
+    apart_var: FloatArray
     found_share: FloatArray
     left_share: FloatArray
     found_excess: FloatArray | None
@@ -128,6 +131,7 @@ class Lockstep:
             resets=readings["resets"].to_numpy()[row],
             found=(found - hot).fill_null(0.0).to_numpy()[row],
             left=(left - hot).fill_null(0.0).to_numpy()[row],
+            apart_var=readings["u_apart"].to_numpy()[row] ** 2,
             found_share=_share(readings, "found", 1.0)[row],
             left_share=_share(readings, "left", np.inf)[row],
             found_excess=_excess([t.found for t in terms], row),
@@ -236,7 +240,8 @@ def innovations(
         v[LEVEL] += rows.found[here]
         if rows.found_excess is not None:
             v[DRIFT:] -= rows.found_excess[:, here]
-        has_found, read_var = rows.has_found[here], r2 * rows.found_share[here]
+        apart_var, has_found = rows.apart_var[here], rows.has_found[here]
+        read_var = r2 * rows.found_share[here] + apart_var
         inverse_f = has_found / (var + read_var)
         yield here, v, inverse_f
 
@@ -249,7 +254,7 @@ def innovations(
         np.copyto(mean[LEVEL], rows.left[here], where=resets)
         if rows.left_excess is not None:
             np.copyto(mean[DRIFT:], -rows.left_excess[:, here], where=resets)
-        np.copyto(var, r2 * rows.left_share[here], where=resets)
+        np.copyto(var, r2 * rows.left_share[here] + apart_var, where=resets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

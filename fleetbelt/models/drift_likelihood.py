@@ -22,7 +22,7 @@ from fleetbelt.models.drift_filter import (
 from fleetbelt.models.drift_readings import Clock, Effects
 from fleetbelt.models.estimates import two_sided_z
 
-LEAST_BELTS: Final = 5  # with drift in their readings: fewer teach none
+LEAST_BELTS: Final = 20  # with drift in their readings: fewer teach none
 PRIOR_LOG_SD: Final = 1.0  # the settings' reading sd is right to a factor of e
 NONE_DETECTABLE: Final = 1e-4  # deviance that a spread must gain over zero
 _STEP: Final = 1e-4  # of the gradient's central differences, log
@@ -258,17 +258,19 @@ class SpreadLikelihood:
         )
         return float(best.fun * n), start + best.x @ moves
 
-    def fit(self, *, has_limits: bool = True) -> SpreadFit:
+    def fit(
+        self, *, has_limits: bool = True, least_belts: int = LEAST_BELTS
+    ) -> SpreadFit:
         """Maximise over all spreads; then, if asked, find how far tau can go."""
         r = self.prior_reading_sd
         guess = Spreads(reading=r, interval=0.3 * r, run_in=r, slope=0.0)
         sums = BeltSums.of(self.rows, guess)
         n_belts = int((sums.cross[DRIFT, DRIFT] > 0).sum())
-        if n_belts < LEAST_BELTS:
+        if n_belts < least_belts:
             return SpreadFit(
                 spreads=replace(guess, interval=0.0, run_in=0.0),
                 not_learned=f"no drift can be learned: {n_belts} belts have a reading "
-                f"to hold against an earlier one, {LEAST_BELTS} are needed",
+                f"to hold against an earlier one, {least_belts} are needed",
             )
         start = self._start(guess, sums)
         free = [i for i, x in enumerate(start) if x > -inf]

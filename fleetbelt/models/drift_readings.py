@@ -24,6 +24,7 @@ READINGS: Final = pl.Schema(
         "left_n": pl.Int64(),  # readings averaged in it, or null
         "resets": pl.Boolean(),  # adjusted here; to the unknown if left_log is null
         "u_corr": pl.Float64(),  # relative sd of this row's gauge correction
+        "u_apart": pl.Float64(),  # the same, where it errs anew at each reading
         "is_hot": pl.Boolean(),  # read on a hot belt
         "duty_no": pl.Int64(),  # duty class of the vehicle, 0..
         "refitted": pl.Boolean(),  # taken off and put back, at this visit or before
@@ -248,7 +249,7 @@ def _rules() -> dict[str, pl.Expr]:
         "visits_out_of_order": ((step == 0) & (pl.col("visit_no").diff() <= 0)).any(),
         "belts_of_two_models": ((step == 0) & (pl.col("model_no").diff() != 0)).any(),
         "negative_numbers": pl.any_horizontal(
-            pl.col("model_no", "duty_no", "miles", "u_corr").min() < 0
+            pl.col("model_no", "duty_no", "miles", "u_corr", "u_apart").min() < 0
         ),
         "readings_without_a_count": (found | left).any(),
     }

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from fleetbelt.simulation.book import (
+from fleetbelt.simulation.arrays import (
     DRIFT,
     HIGH,
     LOW,

@@ -143,7 +143,8 @@ def _draw_technicians(
 def _draw_gauges(rng: Rng, n: int, n_shops: int, options: SimulationOptions) -> Gauges:
     number = np.arange(n)
     kind = number % EVERY_GAUGE
-    method = np.select([kind == VIBRATION_GAUGE, kind == PUSH_GAUGE], [2, 1], 0)
+    odd = np.where(options.odd_gauges, kind, -1)
+    method = np.select([odd == VIBRATION_GAUGE, kind == PUSH_GAUGE], [2, 1], 0)
     unit = np.where(method == 2, HERTZ, np.resize([0, 1, 0, 1, 1, 2, 0, 1], n))
     scale = rng.normal(0.0, 0.015, n)
     short = rng.uniform(0.02, 0.06, n) * np.where(method == 1, 0.4, 1.0)
@@ -151,7 +152,7 @@ def _draw_gauges(rng: Rng, n: int, n_shops: int, options: SimulationOptions) -> 
     scale[HIGH_GAUGE::EVERY_GAUGE] = 0.15
     has_error = (method != 2) & options.gauge_error
     n_calibrations = np.where(method == 2, 0, 1 + rng.integers(0, 3, n))
-    n_calibrations[kind == UNCALIBRATED_GAUGE] = 0
+    n_calibrations[odd == UNCALIBRATED_GAUGE] = 0
     n_calibrations[0] = 3
     jump = np.where(number == 0, options.gauge_jump, 0.0)
     return Gauges(
@@ -162,7 +163,7 @@ def _draw_gauges(rng: Rng, n: int, n_shops: int, options: SimulationOptions) -> 
         short=short * has_error,
         repeatability=rng.uniform(0.007, 0.013, n),
         n_calibrations=n_calibrations,
-        is_two_span=kind == TWO_SPAN_GAUGE,
+        is_two_span=odd == TWO_SPAN_GAUGE,
         jump=jump,
     )
 

@@ -93,7 +93,7 @@ MISTAKES: Final = (
             _times("span_mm", 1 / 25.4), DOUBTFUL, _SET & _has("span_mm")),
     Mistake("unknown_vehicle", "services", "vehicle_id",
             _word("V-990017"), REFUSED, _SEEN),
-    Mistake("unknown_drive", "services", "drive_id", _word("C9-X"), REFUSED, _SEEN),
+    Mistake("unknown_drive", "services", "drive_id", _word("C9-X"), DOUBTFUL, _SEEN),
     Mistake("unknown_gauge", "services", "gauge_id",
             _word("G-977"), DOUBTFUL, _SET & _has("gauge_id")),
     Mistake("impossible_date", "services", "date", _word("2023-02-30"), REFUSED, _SEEN),

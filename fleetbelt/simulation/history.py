@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from fleetbelt.simulation.arrays import HIGH, LOW, RUN_IN, USED
 from fleetbelt.simulation.belts import (
     AWAITS_BELT,
     AWAITS_RECHECK,
@@ -20,7 +21,6 @@ from fleetbelt.simulation.belts import (
     fit_belts,
     weigh,
 )
-from fleetbelt.simulation.book import HIGH, LOW, RUN_IN, USED
 from fleetbelt.simulation.noise import Noises, event_rates
 from fleetbelt.simulation.scenario import VISIT_MI
 from fleetbelt.simulation.tables import BoolArray, Columns, FloatArray, IntArray, Table

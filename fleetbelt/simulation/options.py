@@ -16,6 +16,9 @@ class SimulationOptions:
         One habit, spread, correction and recheck discipline for everyone.
     gauge_error : bool
         False makes every gauge true at every span (repeatability stays).
+    odd_gauges : bool
+        Whether one gauge in twelve each is a vibration gauge, was never calibrated,
+        or at two spans only.
     reading_sd, process_sd, run_in_sd : float
         r of one field reading, q of an interval, q_r of the run-in; log tension.
     slope_sd : float
@@ -52,6 +55,7 @@ class SimulationOptions:
     n_gauges: int | None = None
     equal_technicians: bool = False
     gauge_error: bool = True
+    odd_gauges: bool = True
     reading_sd: float = 0.02
     process_sd: float = 0.008
     run_in_sd: float = 0.02

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from fleetbelt.simulation.book import MASS_KG_M
+from fleetbelt.simulation.arrays import MASS_KG_M
 from fleetbelt.simulation.crew import HERTZ, UNITS, to_resolution
 from fleetbelt.simulation.history import BlockHistory
 from fleetbelt.simulation.noise import BEARING, N_NOISES

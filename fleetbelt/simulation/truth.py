@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 
 from fleetbelt.simulation import scenario
+from fleetbelt.simulation.arrays import HIGH, LOW, NEW, SPAN_MM, USED
 from fleetbelt.simulation.belts import BASES, END_STATES
-from fleetbelt.simulation.book import HIGH, LOW, NEW, SPAN_MM, USED
 from fleetbelt.simulation.crew import CALIBRATED_SPANS_MM, METHODS, Crew
 from fleetbelt.simulation.history import BlockHistory
 from fleetbelt.simulation.noise import RATE_PER_1000_MI

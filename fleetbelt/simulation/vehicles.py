@@ -18,7 +18,7 @@ class Vehicles:
 
     Days count from the first day of the records. ``in_service`` may be negative,
     ``first_day`` is where the records of the vehicle begin and ``last_day`` where
-    they end; ``retired`` marks those that ended before the records did.
+    they end: retirement, or the last day of the records.
     """
 
     model: IntArray

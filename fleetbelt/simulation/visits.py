@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from fleetbelt.simulation.arrays import HIGH, LOW, NEW, SETTING, SPAN_MM, TARGET, USED
 from fleetbelt.simulation.belts import (
     AWAITS_BELT,
     AWAITS_RECHECK,
@@ -12,7 +13,6 @@ from fleetbelt.simulation.belts import (
     RUNNING,
     Belts,
 )
-from fleetbelt.simulation.book import HIGH, LOW, NEW, SETTING, SPAN_MM, TARGET, USED
 from fleetbelt.simulation.scenario import FOUND_SHARE, MISC_SHARE
 from fleetbelt.simulation.tables import BoolArray, FloatArray, IntArray
 from fleetbelt.simulation.world import World

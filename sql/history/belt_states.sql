@@ -17,6 +17,7 @@
 --   left_n             double   corrected tension as left, N; null: not set
 --   n_averaged         bigint   readings in each mean
 --   u_corr             double   relative uncertainty of the gauge's correction
+--   errs_apart         boolean  it errs anew at each reading: no gauge stands for it
 --   is_hot             boolean
 --   gauge_id           varchar
 with
@@ -30,7 +31,11 @@ tensions as (
         service_id,
         max(tension_n) filter (where phase = 'found') as found_n,
         max(tension_n) filter (where phase = 'left') as left_n,
-        max(u_corr) as u_corr
+        max(u_corr) as u_corr,
+        bool_or(
+            correction_source in ('pooled', 'beyond_spans')
+            or coalesce(unit = 'Hz', false)
+        ) as errs_apart
     from readings
     where is_used and tension_n is not null
     group by service_id
@@ -53,6 +58,7 @@ final as (
         tensions.left_n,
         visits.readings_averaged as n_averaged,
         tensions.u_corr,
+        coalesce(tensions.errs_apart, false) as errs_apart,
         coalesce(visits.belt_temperature = 'hot', false) as is_hot,
         visits.gauge_id
     from visits

@@ -15,7 +15,8 @@
 --   left_log        double   natural log of the left tension, N
 --   left_n          bigint   readings in it
 --   resets          boolean  the tension was changed here
---   u_corr          double   relative uncertainty of the gauge's correction
+--   u_corr          double   relative uncertainty of the gauge's correction, lasting
+--   u_apart         double   the same, where it errs anew at each reading
 --   is_hot          boolean
 --   duty_no         integer  0 not known, 1 urban, 2 mixed, 3 highway
 --   refitted        boolean  the belt was taken off and put back here or before
@@ -46,7 +47,9 @@ joined as (
         ln(states.left_n) as left_log,
         case when states.left_n is not null then states.n_averaged end as left_n,
         states.is_setting or states.is_blind_setting as resets,
-        coalesce(states.u_corr, 0e0) as u_corr,
+        case when states.errs_apart then 0e0 else coalesce(states.u_corr, 0e0) end
+            as u_corr,
+        case when states.errs_apart then states.u_corr else 0e0 end as u_apart,
         states.is_hot,
         case vehicles.duty
             when 'urban' then 1
@@ -85,6 +88,7 @@ final as (
         left_n,
         resets,
         u_corr,
+        u_apart,
         is_hot,
         duty_no,
         refitted,

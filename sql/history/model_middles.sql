@@ -12,7 +12,7 @@ ranges as (select * from history.ranges),
 middles as (
     select
         vehicles.model,
-        (ranges.spec_min_n + ranges.spec_max_n) / 2e0 as middle_n
+        cast(5e2 * (ranges.spec_min_n + ranges.spec_max_n) as bigint) as middle_mn
     from vehicles
     inner join ranges
         on vehicles.drive_id = ranges.drive_id and ranges.belt_state = 'used'
@@ -21,19 +21,19 @@ middles as (
 with_all as (
     select
         model,
-        middle_n
+        middle_mn
     from middles
     union all
     select
         'all' as model,
-        middle_n
+        middle_mn
     from middles
 ),
 
 final as (
     select
         model,
-        avg(middle_n) as middle_n
+        cast(sum(middle_mn) as double) / count(*) / 1e3 as middle_n
     from with_all
     group by model
 )

@@ -74,7 +74,7 @@ final as (
         month,
         count(*) as n,
         cast(sum(under) as bigint) as under,
-        sum(p_under) as p_under
+        cast(sum(cast(p_under * 1e9 as bigint)) as double) / 1e9 as p_under
     from grouped
     group by grouped_by, value, month
 )

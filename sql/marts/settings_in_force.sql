@@ -10,7 +10,8 @@
 --   set_gauge_id        varchar
 --   shown_share         double   shown reading / minimum of the range said applied
 --   true_share          double   corrected tension / minimum of the range that applied
---   correction          double   factor on that reading
+--   last_gauge_id       varchar  gauge of the last reading
+--   last_correction     double   factor on it
 --   is_set_at_install   boolean
 --   is_run_in_checked   boolean  the recheck after run-in was done
 --   is_wrong_range      boolean  set to the other state's range
@@ -83,7 +84,8 @@ final as (
         settings.gauge_id as set_gauge_id,
         settings.shown_n / settings.applied_min_n as shown_share,
         settings.tension_n / settings.spec_min_n as true_share,
-        settings.correction,
+        latest.gauge_id as last_gauge_id,
+        latest.correction as last_correction,
         coalesce(settings.is_install, false) as is_set_at_install,
         rechecks.is_run_in_checked,
         coalesce(settings.is_wrong_range, false) as is_wrong_range,

@@ -28,9 +28,18 @@ readings as (select * from history.readings),
 miles as (
     select
         *,
-        case when last_seen_mi < fitted_mi then 0e0 else last_seen_mi - fitted_mi end as seen_mi,
-        case when ended_mi < fitted_mi then 0e0 else ended_mi - fitted_mi end as end_mi,
-        case when last_known_mi < fitted_mi then 0e0 else last_known_mi - fitted_mi end as known_mi
+        case
+            when last_seen_mi < fitted_mi then 0e0
+            else last_seen_mi - fitted_mi
+        end as seen_mi,
+        case
+            when ended_mi < fitted_mi then 0e0
+            else ended_mi - fitted_mi
+        end as end_mi,
+        case
+            when last_known_mi < fitted_mi then 0e0
+            else last_known_mi - fitted_mi
+        end as known_mi
     from fittings
 ),
 

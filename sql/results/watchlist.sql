@@ -27,7 +27,7 @@ reasoned as (
         in_force.last_service_id,
         in_force.set_date,
         in_force.set_technician_id,
-        in_force.set_gauge_id,
+        in_force.last_gauge_id,
         in_force.true_share,
         in_force.shown_share,
         in_force.found_date,
@@ -35,20 +35,14 @@ reasoned as (
         belt_now.drift_pct_per_1000mi,
         belt_now.model_drift_pct_per_1000mi,
         belt_now.is_losing_fast,
-        coalesce(
-            in_force.shown_share >= 1e0 and in_force.true_share < 1e0
-            and in_force.correction < 1e0 and not in_force.is_wrong_range,
-            false
-        ) as is_misled,
-        100e0 * (1e0 / in_force.correction - 1e0) as gauge_over_pct,
+        belt_now.p_under_as_shown,
+        coalesce(belt_now.p_under_as_shown < settings.watch_p, false) as is_misled,
+        100e0 * (1e0 / in_force.last_correction - 1e0) as gauge_over_pct,
         case
             when in_force.shown_share < 1e0 then 'left_under'
             when in_force.is_set_at_install and not in_force.is_run_in_checked
                 then 'no_recheck'
-            when
-                in_force.shown_share >= 1e0 and in_force.true_share < 1e0
-                and in_force.correction < 1e0 and not in_force.is_wrong_range
-                then 'gauge_reads_high'
+            when belt_now.p_under_as_shown < settings.watch_p then 'gauge_reads_high'
             when in_force.is_wrong_range and in_force.true_share < 1e0
                 then 'wrong_range'
             when in_force.found_share < 1e0 then 'found_under_not_adjusted'
@@ -102,11 +96,7 @@ final as (
                     'Fitted on ' || cast(set_date as varchar)
                     || '; no check after run-in is recorded.'
             when 'gauge_reads_high'
-                then
-                    'Set on ' || cast(set_date as varchar)
-                    || ' by ' || set_technician_id
-                    || ': the gauge showed it in range, the tension was '
-                    || truly_under || ' % under the minimum.'
+                then 'By what its gauge showed it would not be listed.'
             when 'wrong_range'
                 then
                     'Set on ' || cast(set_date as varchar)
@@ -133,7 +123,7 @@ final as (
         || case
             when is_misled
                 then
-                    ' Gauge ' || coalesce(set_gauge_id, 'not recorded') || ' reads '
+                    ' Gauge ' || coalesce(last_gauge_id, 'not recorded') || ' reads '
                     || gauge_over || ' % high on this span.'
             else ''
         end as detail

@@ -38,6 +38,20 @@ def test_technicians_and_gauges_come_in_the_numbers_asked_for(draw):
     assert drawn.files["services"]["technician_id"].n_unique() == 3
 
 
+def test_without_odd_gauges_each_gauge_is_calibrated_at_every_span(draw):
+    drawn = draw(odd_gauges=False)
+
+    spans = (
+        drawn.files["calibrations"]
+        .group_by("gauge_id")
+        .agg(pl.col("span_mm").n_unique())
+    )
+
+    assert set(spans["gauge_id"]) == set(drawn.files["gauges"]["gauge_id"])
+    assert set(spans["span_mm"]) == {5}
+    assert "vibration" not in set(drawn.files["gauges"]["method"])
+
+
 def test_true_gauges_read_true_at_every_span(draw):
     assert draw(gauge_error=False).truth["gauges"]["log_ratio"].abs().max() == 0.0
 

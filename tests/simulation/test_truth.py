@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from fleetbelt.simulation import scenario
-from fleetbelt.simulation.book import SETTING, TARGET
+from fleetbelt.simulation.arrays import SETTING, TARGET
 from fleetbelt.simulation.scenario import DRIVES, MODELS
 from tests.simulation.records import (
     PLACE,

@@ -1,0 +1,5 @@
+"""`python -m fleetbelt`."""
+
+from fleetbelt.cli import main
+
+main()

@@ -1,0 +1,103 @@
+"""Take files in, take them back, say how they are understood; and what came of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from fleetbelt import ingest
+from fleetbelt.contract import CONTRACT_VERSION
+from fleetbelt.settings import Settings, load_settings
+from fleetbelt.store.database import connect
+
+Say = Callable[[str], None]
+_FILE_FACTS = (
+    "file",
+    "table_name",
+    "rows_read",
+    "rows_loaded",
+    "rows_quarantined",
+    "rows_duplicate",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a command did: where the database and the pages are, and the accounts.
+
+    Attributes
+    ----------
+    database : Path
+        The DuckDB file.
+    pages : tuple of Path
+        The pages written, the first to open first.
+    files : tuple of ingest.FileReport
+        The accounts of every file seen.
+    """
+
+    database: Path
+    pages: tuple[Path, ...]
+    files: tuple[ingest.FileReport, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the contract's object for ``--json``."""
+        return {
+            "contract_version": CONTRACT_VERSION,
+            "database": str(self.database),
+            "pages": [str(page) for page in self.pages],
+            "files": [
+                {key: getattr(file, key) for key in _FILE_FACTS} for file in self.files
+            ],
+        }
+
+
+def silent(_text: str) -> None:
+    """Say nothing."""
+
+
+def take_in(
+    connection: duckdb.DuckDBPyConnection,
+    folder: Path,
+    settings: Settings,
+    *,
+    accept_refusals: bool,
+    say: Say,
+) -> ingest.LoadReport:
+    """Load a folder into an open database, and say what came of it."""
+    report = ingest.load(
+        connection,
+        folder,
+        settings,
+        now=datetime.now(UTC),
+        accept_refusals=accept_refusals,
+    )
+    say(f"loaded    {report.sentence()}")
+    for name in report.ignored_files:
+        say(f"ignored   {name}: no table of the contract is called so")
+    return report
+
+
+def load(
+    folder: Path,
+    database: Path,
+    *,
+    accept_refusals: bool = False,
+    say: Say = silent,
+) -> Outcome:
+    """Only take the files in; what is known already is not taken in again."""
+    settings = load_settings(folder)
+    with connect(database) as connection:
+        report = take_in(
+            connection, folder, settings, accept_refusals=accept_refusals, say=say
+        )
+    return Outcome(database=database, pages=(), files=report.files)
+
+
+def unload(database: Path, sha256: str) -> str:
+    """Take one file's rows back; return what to do next, in words."""
+    with connect(database) as connection:
+        ingest.unload(connection, sha256, Settings())
+    return "taken back; `fleetbelt run` makes the results anew"

@@ -1,0 +1,167 @@
+"""The commands that scripts rely on: what they print, where, and how they end."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from fleetbelt.contract import INPUTS, RESULTS
+from fleetbelt.pipeline import Outcome
+from fleetbelt.resources import bundled
+from tests.fleets import services, write_fleet
+
+Answer = subprocess.CompletedProcess[str]
+
+
+def call(*arguments: object, cwd: Path | None = None) -> Answer:
+    return subprocess.run(
+        [sys.executable, "-m", "fleetbelt", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=cwd,
+        env={**os.environ, "NO_COLOR": "1"},
+    )
+
+
+def test_help_names_every_command():
+    answer = call("--help")
+
+    assert answer.returncode == 0
+    commands = ("demo", "run", "load", "unload", "check", "simulate", "dictionary")
+    assert all(command in answer.stdout for command in commands)
+
+
+def test_run_prints_one_json_object_and_words_go_to_stderr(tmp_path: Path):
+    folder = write_fleet(tmp_path / "records")
+
+    answer = call("run", folder, "--out", tmp_path / "out", "--json")
+
+    facts = json.loads(answer.stdout)
+    assert answer.returncode == 0
+    assert facts["contract_version"] == "1"
+    assert Path(facts["database"]) == tmp_path / "out" / "fleet.duckdb"
+    assert all(Path(page).exists() for page in facts["pages"])
+    assert {file["table_name"] for file in facts["files"]} == {
+        "vehicles",
+        "drives",
+        "specs",
+        "services",
+    }
+    assert all(
+        file["rows_read"]
+        == file["rows_loaded"] + file["rows_quarantined"] + file["rows_duplicate"]
+        for file in facts["files"]
+    )
+    assert "loaded" in answer.stderr
+
+
+def test_load_takes_the_files_in_once(tmp_path: Path):
+    folder, database = write_fleet(tmp_path / "records"), tmp_path / "fleet.duckdb"
+
+    first = json.loads(call("load", folder, "--db", database, "--json").stdout)
+    second = json.loads(call("load", folder, "--db", database, "--json").stdout)
+
+    assert sum(file["rows_loaded"] for file in first["files"]) == 5
+    assert sum(file["rows_loaded"] for file in second["files"]) == 0
+    assert sum(file["rows_duplicate"] for file in second["files"]) == 5
+
+
+def test_a_missing_column_ends_with_two_and_three_sentences(tmp_path: Path):
+    folder = write_fleet(tmp_path / "records")
+    text = (folder / "services.csv").read_text()
+    (folder / "services.csv").write_text(text.replace("technician_id", "who", 1))
+
+    answer = call("run", folder, "--out", tmp_path / "out")
+
+    assert answer.returncode == 2
+    assert "technician_id" in answer.stderr
+    assert "services.csv" in answer.stderr
+    assert "fix:" in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+@pytest.mark.parametrize("arguments", [["run"], ["nonsense"], ["run", "x", "--huh"]])
+def test_a_wrong_call_ends_with_two(arguments: list[str]):
+    assert call(*arguments).returncode == 2
+
+
+def test_a_folder_that_is_not_there_ends_with_an_error_and_no_traceback(
+    tmp_path: Path,
+):
+    answer = call("run", tmp_path / "nowhere", "--out", tmp_path / "out")
+
+    assert answer.returncode in (2, 3)
+    assert "nowhere" in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+def test_as_of_holds_now_at_a_day(tmp_path: Path):
+    folder = write_fleet(
+        tmp_path / "records",
+        services=services({}, {"date": "2021-01-01", "odometer_mi": 20_000}),
+    )
+    out = tmp_path / "out"
+
+    answer = call("run", folder, "--out", out, "--as-of", "2020-06-30")
+
+    assert answer.returncode == 0
+    assert "as_of,2020-06-30" in (out / "tables" / "run_info.csv").read_text()
+
+
+def test_the_dictionary_names_every_table_and_column():
+    text = call("dictionary").stdout
+
+    for table in (*INPUTS, *RESULTS):
+        assert table.name in text
+        assert all(column.name in text for column in table.columns)
+
+
+def test_a_simulated_fleet_runs(tmp_path: Path):
+    drawn = call(
+        "simulate", tmp_path / "fleet", "--vehicles", 40, "--years", 2, "--seed", 3
+    )
+    answer = call("run", tmp_path / "fleet", "--out", tmp_path / "out")
+
+    assert (drawn.returncode, answer.returncode) == (0, 0)
+    assert Path(answer.stdout.strip()).name == "index.html"
+
+
+def test_check_says_how_each_file_was_understood_and_writes_nothing(tmp_path: Path):
+    folder = write_fleet(tmp_path / "records")
+    before = sorted(folder.iterdir())
+
+    answer = call("check", folder)
+
+    assert answer.returncode == 0
+    assert "services.csv" in answer.stdout
+    assert sorted(folder.iterdir()) == before
+
+
+def test_unload_takes_one_file_back(tmp_path: Path):
+    folder, database = write_fleet(tmp_path / "records"), tmp_path / "fleet.duckdb"
+    call("run", folder, "--out", tmp_path / "out", "--db", database)
+    listed = (tmp_path / "out" / "tables" / "load_files.csv").read_text()
+    sha256 = next(
+        line.split(",")[1] for line in listed.splitlines() if "services" in line
+    )
+
+    answer = call("unload", "--db", database, "--file", sha256)
+    again = json.loads(call("load", folder, "--db", database, "--json").stdout)
+
+    assert answer.returncode == 0
+    loaded = {file["table_name"]: file["rows_loaded"] for file in again["files"]}
+    assert loaded == {"vehicles": 0, "drives": 0, "specs": 0, "services": 1}
+
+
+def test_the_demo_ends_with_the_path_of_a_page(sample: Outcome, tmp_path: Path):
+    answer = call("demo", "--out", tmp_path / "demo")
+
+    page = Path(answer.stdout.strip())
+    assert answer.returncode == 0
+    assert page.exists()
+    assert page.read_bytes() == sample.pages[0].read_bytes()
+    assert bundled("sample_data").is_dir()
