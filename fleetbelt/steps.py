@@ -5,7 +5,6 @@ nothing of tables.
 """
 
 from collections.abc import Mapping
-from datetime import date
 from typing import Final
 
 import numpy as np
@@ -15,7 +14,6 @@ from fleetbelt.contract import result_table
 from fleetbelt.models.conformity import conformity_with_prior, verdict
 from fleetbelt.models.drift import DriftFit, fit_drift
 from fleetbelt.models.drift_forecast import Outlook, Tension
-from fleetbelt.models.drift_readings import READINGS
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.gauges import corrections, fit_gauges
 from fleetbelt.models.proportions import wilson
@@ -30,8 +28,8 @@ FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
 def gauges(read: Read, settings: Settings) -> Tables:
     """Fit every gauge's ratio by span, and the correction of every way of reading."""
     rules = settings.measurement
-    as_of = read("history.as_of")["as_of"]
-    known = read("staging.calibrations").filter(pl.col("date") <= as_of.first())
+    as_of = pl.lit(read("history.as_of")["as_of"].item(), dtype=pl.Date)
+    known = read("staging.calibrations").filter(pl.col("date") <= as_of)
     fit = fit_gauges(known, default_repeatability=rules.default_repeatability)
     homes = read("staging.gauges").select("shop", "gauge_id").drop_nulls()
     corrected = corrections(
@@ -51,24 +49,34 @@ def drift(read: Read, settings: Settings) -> Tables:
     """Learn what belts lose per mile, and where each running belt stands now."""
     readings = read("(from history.drift_readings order by belt_no, visit_no)")
     fit = fit_drift(
-        readings.select(READINGS.names()).cast(dict(READINGS)),
+        readings,
         prior_reading_sd=settings.measurement.reading_sd,
         rng=np.random.default_rng(0),
     )
-    models = readings.select("model_no", "model").unique()
+    together = pl.col("model_no").fill_null(-1)
+    numbers = pl.concat(
+        [
+            readings.select("model", "model_no").unique(),
+            pl.DataFrame({"model": ["all"], "model_no": [-1]}),
+        ]
+    )
     by_model = (
-        fit.by_model.join(models, on="model_no", how="left", maintain_order="left")
-        .with_columns(pl.col("model").fill_null("all"))
-        .join(read("history.model_middles"), on="model", how="left")
+        read("history.model_middles")
+        .join(numbers, on="model", how="left")
+        .join(fit.by_model.with_columns(together), on="model_no", how="left")
         .with_columns(
-            drift_n_per_1000mi=pl.col("drift_pct_per_1000mi") / 100 * pl.col("middle_n")
+            pl.col("n_belts", "n_intervals").fill_null(0),
+            drift_n_per_1000mi=pl.col("drift_pct_per_1000mi")
+            / 100
+            * pl.col("middle_n"),
         )
+        .sort("model")
     )
     source = "settings" if fit.not_learned else "the fleet's own readings"
     running = read("(from history.running_belts order by belt_id)")
     foretold = _last_readings if fit.not_learned else _foretold
     now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
-    now = _due(now, as_of=read("history.as_of")["as_of"].first())
+    now = _due(now, read("history.as_of"))
     return {
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
@@ -144,10 +152,10 @@ def _standing(known: pl.DataFrame, now: Tension) -> pl.DataFrame:
     ).with_columns(pl.selectors.float().fill_nan(None))
 
 
-def _due(now: pl.DataFrame, *, as_of: date | None) -> pl.DataFrame:
+def _due(now: pl.DataFrame, as_of: pl.DataFrame) -> pl.DataFrame:
     """Turn miles to go into an odometer and a date."""
     days = (pl.col("due_in_mi") / pl.col("daily_mi")).ceil()
-    today = pl.lit(as_of, dtype=pl.Date)
+    today = pl.lit(as_of["as_of"].item(), dtype=pl.Date)
     return now.with_columns(
         retension_due_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi"),
         retension_due_date=pl.when(pl.col("due_in_mi") == 0)

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from fleetbelt import ingest, pipeline
+from fleetbelt.intake import Outcome
 from fleetbelt.resources import bundled
 from fleetbelt.settings import load_settings
 from fleetbelt.store import frames
@@ -48,7 +49,7 @@ def compute(tmp_path: Path) -> Compute:
 
 
 @pytest.fixture(scope="session")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> pipeline.Outcome:
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
     """The bundled sample fleet, run once for all tests."""
     out = tmp_path_factory.mktemp("sample")
     return pipeline.run(bundled("sample_data"), out)

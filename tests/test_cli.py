@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from fleetbelt.contract import INPUTS, RESULTS
-from fleetbelt.pipeline import Outcome
+from fleetbelt.intake import Outcome
 from fleetbelt.resources import bundled
 from tests.fleets import services, write_fleet
 

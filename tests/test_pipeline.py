@@ -9,7 +9,7 @@ import pytest
 import fleetbelt
 from fleetbelt import pipeline
 from fleetbelt.errors import InputError
-from fleetbelt.pipeline import Outcome
+from fleetbelt.intake import Outcome
 from fleetbelt.resources import bundled
 from fleetbelt.simulation import simulate
 from tests.conftest import Compute, computed

@@ -21,13 +21,26 @@ def python(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """
     folder = tmp_path_factory.mktemp("wheel")
     pip = [sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check"]
-    build = ["wheel", "--no-deps", "--no-build-isolation", "--wheel-dir", folder]
+    build: list[str | Path] = [
+        "wheel",
+        "--no-deps",
+        "--no-build-isolation",
+        "--wheel-dir",
+        folder,
+    ]
     subprocess.run([*pip, *build, CHECKOUT], check=True)
     (wheel,) = folder.glob("fleetbelt-*.whl")
     venv.create(folder / "venv", with_pip=False)
     binaries = "Scripts" if os.name == "nt" else "bin"
     own = folder / "venv" / binaries / "python"
-    install = ["--python", own, "install", "--no-deps", "--no-index", wheel]
+    install: list[str | Path] = [
+        "--python",
+        own,
+        "install",
+        "--no-deps",
+        "--no-index",
+        wheel,
+    ]
     subprocess.run([*pip, *install], check=True)
     (site,) = (folder / "venv").rglob("site-packages")
     (site / "libraries.pth").write_text(sysconfig.get_path("purelib"))

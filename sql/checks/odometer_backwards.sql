@@ -7,7 +7,9 @@
 -- it must agree with each other. One mile is allowed for rounding.
 with
 
-steps as (select * from typed.odometer_steps),
+falls as (select * from typed.odometer_falls),
+
+steps as (select * from typed.odometer_steps semi join falls using (vehicle_id)),
 
 sightings as (select * from typed.sightings),
 

@@ -12,4 +12,4 @@ select
     || ' says nothing of the belt that stays on.' as detail
 from history.readings as readings
 inner join history.visits as visits using (service_id)
-where not readings.is_used
+where not readings.is_used and not readings.is_out_of_line

@@ -1,9 +1,9 @@
 -- The middle of the used range, on average over the vehicles of each model and of all.
--- grain: one row per model with a used range, and all
+-- grain: one row per model, and all
 -- key:   model
 -- columns:
 --   model     varchar
---   middle_n  double   N
+--   middle_n  double   N; null: no used range published
 with
 
 vehicles as (select * from staging.vehicles),
@@ -14,7 +14,7 @@ middles as (
         vehicles.model,
         cast(5e2 * (ranges.spec_min_n + ranges.spec_max_n) as bigint) as middle_mn
     from vehicles
-    inner join ranges
+    left join ranges
         on vehicles.drive_id = ranges.drive_id and ranges.belt_state = 'used'
 ),
 
@@ -33,7 +33,7 @@ with_all as (
 final as (
     select
         model,
-        cast(sum(middle_mn) as double) / count(*) / 1e3 as middle_n
+        cast(sum(middle_mn) as double) / nullif(count(middle_mn), 0) / 1e3 as middle_n
     from with_all
     group by model
 )

@@ -1,12 +1,14 @@
 -- Every reading in the records with its gauge's correction and the range that applied.
 -- grain: one row per reading
 -- key:   service_id, phase
+-- partition: vehicle_id
 -- columns:
 --   service_id         varchar
 --   phase              varchar  found or left
 --   belt_id            varchar
 --   visit_no           bigint
---   is_used            boolean  by the contract; else noted
+--   is_used            boolean  by the contract, and in line; else noted
+--   is_out_of_line     boolean  far from its neighbours and its range: a slip
 --   is_new             boolean  held to the new range
 --   drive_id           varchar
 --   shop               varchar
@@ -141,7 +143,7 @@ corrected as (
     inner join corrections using (use_no)
 ),
 
-final as (
+held as (
     select
         corrected.service_id,
         corrected.phase,
@@ -167,9 +169,87 @@ final as (
         ranges.spec_min_n,
         ranges.spec_max_n,
         ranges.as_published,
-        corrected.why_no_tension
+        corrected.why_no_tension,
+        ln(
+            corrected.shown_n
+            / coalesce((ranges.spec_min_n + ranges.spec_max_n) / 2e0, 1e0)
+        ) as height
     from corrected
     left join ranges using (drive_id, belt_state)
+),
+
+beside as (
+    select
+        *,
+        case when spec_min_n is not null then height end as above_range,
+        height - lag(height) over in_order as above_before,
+        height - lead(height) over in_order as above_after
+    from held
+    window in_order as (
+        partition by belt_id
+        order by visit_no, case phase when 'found' then 0 else 1 end
+    )
+),
+
+-- a slip stands 2.5 times above what is beside it, or 1/4.45 or 1/9.81 of it,
+-- and is itself twice or half the middle of its range
+judged as (
+    select
+        *,
+        coalesce(
+            (spec_min_n is null or abs(height) > ln(2e0))
+            and coalesce(above_before, above_after, above_range) > ln(2.5e0)
+            and coalesce(above_after, above_before, above_range) > ln(2.5e0),
+            false
+        )
+        or coalesce(
+            (spec_min_n is null or abs(height) > ln(2e0))
+            and (
+                (
+                    abs(coalesce(above_before, above_after) + ln(4.45e0)) < ln(1.25e0)
+                    and abs(coalesce(above_after, above_before) + ln(4.45e0))
+                    < ln(1.25e0)
+                )
+                or (
+                    abs(coalesce(above_before, above_after) + ln(9.81e0)) < ln(1.25e0)
+                    and abs(coalesce(above_after, above_before) + ln(9.81e0))
+                    < ln(1.25e0)
+                )
+            ),
+            false
+        ) as is_out_of_line
+    from beside
+),
+
+final as (
+    select
+        service_id,
+        phase,
+        belt_id,
+        visit_no,
+        is_used and not is_out_of_line as is_used,
+        is_out_of_line,
+        is_new,
+        drive_id,
+        shop,
+        technician_id,
+        gauge_id,
+        span_mm,
+        reading,
+        unit,
+        n_averaged,
+        shown_n,
+        correction,
+        correction_source,
+        tension_n,
+        u_corr,
+        u_reading,
+        belt_state,
+        spec_min_n,
+        spec_max_n,
+        as_published,
+        why_no_tension
+    from judged
 )
 
 select * from final

@@ -8,7 +8,7 @@
 --   u_log            double   standard uncertainty of it
 --   log_min          double   null: no range
 --   log_max          double
---   is_firm_allowed  boolean  false beyond the spans its gauge was calibrated at
+--   is_firm_allowed  boolean  false beyond the calibrated spans, and out of line
 with
 
 readings as (select * from history.readings),
@@ -26,7 +26,8 @@ final as (
         ) as u_log,
         ln(readings.spec_min_n) as log_min,
         ln(readings.spec_max_n) as log_max,
-        readings.correction_source <> 'beyond_spans' as is_firm_allowed
+        readings.correction_source <> 'beyond_spans'
+        and not readings.is_out_of_line as is_firm_allowed
     from readings
     inner join reading_sd on true
     where readings.tension_n is not null

@@ -471,3 +471,39 @@ def test_the_mean_of_four_readings_is_twice_as_sure(compute: Compute):
 
     one, four = table("results.tension_readings").sort("service_id")["tension_u_n"]
     assert one / four == pytest.approx(2, rel=1e-3)
+
+
+def read_in_turn(*found: float) -> list[Row]:
+    visits = enumerate(found, start=1)
+    return services(
+        *(
+            {
+                "date": f"2020-{month:02}-01",
+                "odometer_mi": 10_000 + 5_000 * month,
+                "reading_found": reading,
+            }
+            for month, reading in visits
+        )
+    )
+
+
+@pytest.mark.parametrize("slip", [525, 1_160, 26.5, 12.0])
+def test_a_slip_of_the_unit_is_shown_and_not_used(compute: Compute, slip: float):
+    table = compute(services=read_in_turn(118, slip, 115))
+
+    readings = table("results.tension_readings").sort("service_id")
+    assert readings.height == 3
+    assert readings["verdict"][1] in {"doubtful_low", "doubtful_high"}
+    assert ("S2", "reading_out_of_line") in table("results.data_notes").select(
+        "key", "code"
+    ).rows()
+    used = table("results.tension_intervals").select("from_service_id").rows()
+    assert used == [("S1",)]
+
+
+@pytest.mark.parametrize("found", [40, 60, 80, 200])
+def test_a_belt_that_really_is_loose_or_tight_is_used(compute: Compute, found: float):
+    table = compute(services=read_in_turn(118, found, 115))
+
+    assert "reading_out_of_line" not in set(table("results.data_notes")["code"])
+    assert table("results.tension_intervals").height == 2

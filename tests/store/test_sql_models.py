@@ -7,7 +7,7 @@ import pytest
 
 from fleetbelt.contract import RESULTS
 from fleetbelt.errors import StoreError
-from fleetbelt.pipeline import Outcome
+from fleetbelt.intake import Outcome
 from fleetbelt.resources import bundled
 from fleetbelt.store import sql_models
 from fleetbelt.store.database import connect

@@ -1,0 +1,15 @@
+-- A reading far from its neighbours and its range, as a slip of the pen would be.
+-- severity: note
+-- example: 1,120 lbf where the range is 95 to 135 lbf and the belt read 118 before
+select
+    'services' as table_name,
+    visits.file_id,
+    visits.line,
+    visits.service_id as key,
+    'reading_' || readings.phase as column_name,
+    'reading_out_of_line' as code,
+    'Far from the readings beside it and from its range: shown, given no firm'
+    || ' verdict, and not used for the state of the belt.' as detail
+from history.readings as readings
+inner join history.visits as visits using (service_id)
+where readings.is_out_of_line
