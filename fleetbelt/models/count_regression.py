@@ -8,10 +8,12 @@ import numpy as np
 
 from fleetbelt.models.arrays import FloatArray
 from fleetbelt.models.count_likelihood import Counts
-from fleetbelt.models.design import Coefficient, Predictor, estimable
+from fleetbelt.models.design import UNSETTLED, Coefficient, Predictor, estimable
 from fleetbelt.models.estimates import Estimate, LikelihoodRatio, two_sided_z
 from fleetbelt.models.newton import Maximum, maximise
 
+_CLUSTERED = "The counts cluster by belt; the intervals allow for it."
+_POISSON = "The counts do not cluster detectably; they are taken as Poisson."
 _LEAST_LOG_ALPHA = -14.0  # an alpha below 1e-6 is none
 
 
@@ -104,50 +106,48 @@ def fit_counts(
         return CountRegression(n=n, events=0.0, reason=reason)
     can = estimable(design, *counts.by_cell(design.shape[0]))
     x, rows = design[:, can.columns], counts.where(can.cells[counts.cell])
-    start = np.zeros(can.columns.size)
-    start[0] = np.log(total / (rows.weight @ rows.exposure))
-    poisson = maximise(partial(rows.poisson, x), start)
+    poisson = _poisson(rows, x)
     if not poisson.is_found:
-        reason = "The likelihood has no maximum: the groups cannot be told apart."
-        return CountRegression(n=n, events=total, reason=reason)
+        return CountRegression(n=n, events=total, reason=UNSETTLED)
     clustered = _clustered(rows, x, poisson.theta)
-    gain = poisson.value if clustered is None else clustered.value
-    test = LikelihoodRatio.of(gain, poisson.value, df=1)
-    test = replace(test, p_value=test.p_value / 2)
-    if clustered is None or test.p_value >= level:
-        family, found, beta = "poisson", poisson, slice(0, None)
-        reason = "The counts do not cluster detectably; they are taken as Poisson."
-    else:
-        family, found, beta = "negative_binomial", clustered, slice(1, None)
-        reason = "The counts cluster by belt; the intervals allow for it."
-    covariance = found.covariance()
-    alpha = None
-    if family == "negative_binomial":
-        error = float(np.sqrt(covariance[0, 0]))
-        z = two_sided_z(confidence)
-        alpha = Estimate.of_log(float(found.theta[0]), error, z=z)
-    predictor = Predictor(
-        names=tuple(names),
-        fitted=can,
-        beta=found.theta[beta],
-        covariance=covariance[beta, beta],
-        confidence=confidence,
-    )
+    test = _clustering(clustered, poisson)
+    is_clustered = clustered is not None and test.p_value < level
+    found = clustered if clustered is not None and is_clustered else poisson
+    predictor = Predictor.of(found, names, can, confidence=confidence)
+    result = _result(found, predictor, rows, x, is_clustered=is_clustered)
+    return replace(result, n=n, clustering=test)
+
+
+def _result(
+    found: Maximum,
+    predictor: Predictor,
+    rows: Counts,
+    x: FloatArray,
+    *,
+    is_clustered: bool,
+) -> CountRegression:
+    alpha = found.exp_of_first(predictor.confidence) if is_clustered else None
     deviance, pearson = rows.misfit(x @ predictor.beta, alpha.value if alpha else 0.0)
+    n = float(rows.weight.sum())
     return CountRegression(
         n=n,
-        events=total,
-        family=family,
+        events=float(rows.weight @ rows.events),
+        family="negative_binomial" if is_clustered else "poisson",
         coefficients=predictor.coefficients(),
         alpha=alpha,
         log_likelihood=found.value,
-        clustering=test,
         deviance=deviance,
         pearson=pearson,
-        df=n - predictor.n_parameters,
+        df=n - predictor.beta.size,
         predictor=predictor,
-        reason=reason,
+        reason=_CLUSTERED if is_clustered else _POISSON,
     )
+
+
+def _poisson(rows: Counts, x: FloatArray) -> Maximum:
+    start = np.zeros(x.shape[1])
+    start[0] = np.log((rows.weight @ rows.events) / (rows.weight @ rows.exposure))
+    return maximise(partial(rows.poisson, x), start)
 
 
 def _clustered(rows: Counts, x: FloatArray, beta: FloatArray) -> Maximum | None:
@@ -159,6 +159,12 @@ def _clustered(rows: Counts, x: FloatArray, beta: FloatArray) -> Maximum | None:
     start = np.append(np.log(excess / (rows.weight @ mu**2)), beta)
     found = maximise(partial(rows.negative_binomial, x), start)
     return found if found.is_found and found.theta[0] > _LEAST_LOG_ALPHA else None
+
+
+def _clustering(clustered: Maximum | None, poisson: Maximum) -> LikelihoodRatio:
+    value = poisson.value if clustered is None else clustered.value
+    test = LikelihoodRatio.of(value, poisson.value, df=1)
+    return replace(test, p_value=test.p_value / 2)
 
 
 def attributable_fraction(

@@ -6,6 +6,7 @@ belts the cell holds, so that millions of belts need a few hundred rows.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,9 @@ import numpy.typing as npt
 from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 from fleetbelt.models.estimates import Estimate, two_sided_z
+from fleetbelt.models.newton import Maximum
+
+UNSETTLED = "The likelihood has no maximum: the groups cannot be told apart."
 
 
 def natural_spline(x: npt.ArrayLike, knots: Sequence[float]) -> FloatArray:
@@ -172,6 +176,25 @@ class Predictor:
     beta: FloatArray
     covariance: FloatArray
     confidence: float
+
+    @classmethod
+    def of(
+        cls,
+        found: Maximum,
+        names: Sequence[str],
+        fitted: Estimable,
+        *,
+        confidence: float,
+    ) -> Self:
+        """Take the coefficients from a maximum, whose last parameters they are."""
+        n = fitted.columns.size
+        return cls(
+            names=tuple(names),
+            fitted=fitted,
+            beta=found.theta[-n:],
+            covariance=found.covariance()[-n:, -n:],
+            confidence=confidence,
+        )
 
     @property
     def n_parameters(self) -> int:

@@ -119,6 +119,9 @@ class Lockstep:
         fall = [time, crosses, *(time * _or_zeros(t.drift, time) for t in terms)]
         hot = effects.hot * readings["is_hot"].to_numpy()
         found, left = (readings[f"{phase}_log"] for phase in ("found", "left"))
+        level = readings["set_level"]
+        excess = (effects.left_shift + effects.left_slope * level).fill_null(0.0)
+        kept = np.where(level.is_null(), 1.0, 1.0 - effects.left_slope)
         return cls(
             ends=ends,
             row=row,
@@ -130,10 +133,10 @@ class Lockstep:
             has_found=found.is_not_null().to_numpy().astype(float)[row],
             resets=readings["resets"].to_numpy()[row],
             found=(found - hot).fill_null(0.0).to_numpy()[row],
-            left=(left - hot).fill_null(0.0).to_numpy()[row],
+            left=(left - hot - excess).fill_null(0.0).to_numpy()[row],
             apart_var=readings["u_apart"].to_numpy()[row] ** 2,
             found_share=_share(readings, "found", 1.0)[row],
-            left_share=_share(readings, "left", np.inf)[row],
+            left_share=(kept * _share(readings, "left", np.inf))[row],
             found_excess=_excess([t.found for t in terms], row),
             left_excess=_excess([t.left for t in terms], row),
         )

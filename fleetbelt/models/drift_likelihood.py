@@ -1,6 +1,5 @@
 """The marginal likelihood of the drift model, and the spreads that maximise it."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from math import exp, inf, log, pi, sqrt
@@ -230,10 +229,12 @@ class SpreadLikelihood:
         )
 
     def minimum(
-        self, start: FloatArray, free: Sequence[int]
-    ) -> tuple[float, FloatArray]:
-        """Least deviance, and the log spreads there, over those that are free."""
-        moves = np.eye(start.size)[list(free)]
+        self, start: FloatArray, moves: FloatArray, *, gradient_tol: float = 1e-7
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Least deviance, the log spreads there, and about their covariance.
+
+        ``moves``, shape (n_moves, n_spreads), are the directions that are searched.
+        """
         sums = BeltSums.of(self.rows, _spreads(start))
         n = max(int(sums.n.sum()), 1)
 
@@ -241,7 +242,7 @@ class SpreadLikelihood:
             x = start + move @ moves
             sums = BeltSums.of(self.rows, _spreads(x))
             slope = [
-                self.deviance(x + h * e, sums if e[_SLOPE] else None)
+                self.deviance(x + h * e, None if e[:_SLOPE].any() else sums)
                 for e in moves
                 for h in (_STEP, -_STEP)
             ]
@@ -250,13 +251,14 @@ class SpreadLikelihood:
 
         best = minimize(
             objective,
-            np.zeros(len(free)),
+            np.zeros(len(moves)),
             jac=True,
             method="L-BFGS-B",
-            bounds=[(-_RANGE, _RANGE)] * len(free),
-            options={"ftol": 1e-12, "gtol": 1e-7},
+            bounds=[(-_RANGE, _RANGE)] * len(moves),
+            options={"ftol": 1e-5 * gradient_tol, "gtol": gradient_tol},
         )
-        return float(best.fun * n), start + best.x @ moves
+        covariance = moves.T @ best.hess_inv.todense() @ moves
+        return float(best.fun * n), start + best.x @ moves, covariance
 
     def fit(
         self, *, has_limits: bool = True, least_belts: int = LEAST_BELTS
@@ -273,12 +275,11 @@ class SpreadLikelihood:
                 f"to hold against an earlier one, {least_belts} are needed",
             )
         start = self._start(guess, sums)
-        free = [i for i, x in enumerate(start) if x > -inf]
-        least, best = self.minimum(start, free)
+        least, best, covariance = self.minimum(start, np.eye(start.size)[start > -inf])
         best = self._without_the_undetectable(best, least)
         if not has_limits:
             return SpreadFit(spreads=_spreads(best))
-        lo, hi = self._slope_limits(start, best, least)
+        lo, hi = self._slope_limits(start, best, least, covariance)
         return SpreadFit(spreads=_spreads(best), slope_lo=lo, slope_hi=hi)
 
     def _start(self, guess: Spreads, sums: BeltSums) -> FloatArray:
@@ -308,29 +309,42 @@ class SpreadLikelihood:
         return best
 
     def _slope_limits(
-        self, start: FloatArray, best: FloatArray, least: float
+        self,
+        start: FloatArray,
+        best: FloatArray,
+        least: float,
+        covariance: FloatArray,
     ) -> tuple[float, float]:
         """Profile-likelihood limits of tau: where the deviance has risen by z**2."""
         z = two_sided_z(0.95)
-        others = [i for i, x in enumerate(start) if x > -inf and i != _SLOPE]
+        is_detected = best > -inf
+        others = np.flatnonzero(start[:_SLOPE] > -inf)
+        trend, moves = np.eye(start.size)[_SLOPE], np.eye(start.size)[others]
+        if is_detected[[*others, _SLOPE]].all():  # go where the others will follow
+            trend = covariance[_SLOPE] / covariance[_SLOPE, _SLOPE]
+            given_slope = covariance - np.outer(trend, covariance[_SLOPE])
+            root = np.linalg.cholesky(given_slope[np.ix_(others, others)])
+            moves = root.T @ moves
         nearly_zero = np.where(np.arange(start.size) == _SLOPE, _RANGE, 3.0)
-        best = np.where(best > -inf, best, start - nearly_zero)
+        best = np.where(is_detected, best, start - nearly_zero)
 
         @cache
-        def excess(log_slope: float) -> float:
-            x = best.copy()
-            x[_SLOPE] = log_slope
-            rise = self.minimum(x, others)[0] - least
+        def excess(log_rise: float) -> float:
+            x = best + log_rise * trend
+            rise = self.minimum(x, moves, gradient_tol=1e-5)[0] - least
             return sqrt(max(rise, 0.0)) - z
 
         def limit(direction: float) -> float:
             near, far = 0.0, 0.05
-            while excess(best[_SLOPE] + direction * far) < 0:
+            while excess(direction * far) < 0:
                 near, far = far, 2 * far
-            ends = best[_SLOPE] + direction * np.array([near, far])
-            return exp(brentq(excess, *ends, xtol=1e-2 * (far - near)))
+                if -direction * far > _RANGE:
+                    return 0.0
+            ends = (direction * near, direction * far)
+            log_rise = brentq(excess, *ends, xtol=1e-2 * (far - near))
+            return exp(best[_SLOPE] + log_rise)
 
-        return (0.0 if excess(-inf) < 0 else limit(-1.0)), limit(1.0)
+        return (limit(-1.0) if is_detected[_SLOPE] else 0.0), limit(1.0)
 
 
 def _spreads(log_spreads: FloatArray) -> Spreads:

@@ -49,6 +49,10 @@ class Effects:
         Log shift of a reading taken on a hot belt.
     refitted : float
         Added drift of a refitted belt, per unit of the clock.
+    left_shift, left_slope : float
+        By how much a left reading shows too much, and by which share of its set level:
+        1 less the share of a left reading's spread that the tension had, so that its
+        variance is smaller by that share too.
     set_level : float
         Added drift per unit of log set level, per unit of the clock.
     duty : tuple of float
@@ -56,6 +60,8 @@ class Effects:
     """
 
     hot: float = 0.0
+    left_shift: float = 0.0
+    left_slope: float = 0.0
     refitted: float = 0.0
     set_level: float = 0.0
     duty: tuple[float, ...] = ()

@@ -28,6 +28,7 @@ from fleetbelt.models.drift_readings import (
 )
 from fleetbelt.models.estimates import two_sided_z
 
+LARGEST_SLOPE: Final = 0.9  # of left readings: more would leave nothing of them
 CLEARLY: Final = 6.0  # deviance by which log miles must beat miles (20 to 1)
 
 EFFECTS: Final = pl.Schema(
@@ -229,6 +230,8 @@ def _supported(table: pl.DataFrame) -> Effects:
     by_duty = dict(kept.filter(effect="duty").select("duty_no", "estimate").iter_rows())
     return Effects(
         hot=single.get("hot", 0.0),
+        left_shift=single.get("left_shift", 0.0),
+        left_slope=min(max(single.get("left_slope", 0.0), 0.0), LARGEST_SLOPE),
         refitted=single.get("refitted", 0.0),
         set_level=single.get("set_level", 0.0),
         duty=tuple(by_duty.get(i, 0.0) for i in range(max(by_duty, default=-1) + 1)),

@@ -20,6 +20,7 @@ from fleetbelt.models.life_curve import (
 from fleetbelt.models.lives import End, Lives
 
 _MOST_ROUNDS = 3_000
+_CLOSE_ENOUGH = 1e-9  # change of survival at which the EM ends
 _FEWEST_EXPECTED = 1e-4  # a cell that expects fewer failures is taken to have none
 _BLOCK = 20_000  # pairs whose overlaps with the cells are held in memory at once
 
@@ -98,6 +99,7 @@ class _Rows:
     into: FloatArray  # how far into its cell a point lies
     fixed: FloatArray  # what H of a point counts, before the pairs' share
     died: FloatArray  # (n_cells,) belts that broke there
+    miles: float  # of all belts together
     lower: IntArray  # (n_pairs,) points
     upper: IntArray
     weight: FloatArray
@@ -123,6 +125,7 @@ def _prepare(lives: Lives, edges: FloatArray, broken_share: float) -> _Rows:
         into=miles - edges[cell],
         fixed=np.concatenate([-w, np.zeros(lower.size), w[is_late]]),
         died=sum_by(cell[: w.size][is_exact], w[is_exact], edges.size - 1),
+        miles=unit * float(w @ lives.upper_mi),
         lower=lower,
         upper=w.size + np.arange(lower.size),
         weight=w[is_pair],
@@ -134,11 +137,10 @@ def _prepare(lives: Lives, edges: FloatArray, broken_share: float) -> _Rows:
 def _maximise(rows: _Rows) -> FloatArray:
     """Run the EM; return the hazard per cell width, 0 in cells without failures."""
     failed = rows.died.sum() + rows.weight[rows.base == 0].sum()
-    at_risk = -_spread_over(rows, rows.fixed, rows.into, rows.widths)
     if not failed:
         return np.zeros(rows.widths.size)
-    hazard = np.full(rows.widths.size, failed / at_risk.sum())
-    expected = rows.died
+    hazard = np.full(rows.widths.size, failed / rows.miles)
+    expected, at_edge = rows.died, np.ones(rows.edges.size)
     for _ in range(_MOST_ROUNDS):
         at_point = _cumulative(rows, hazard)
         survival = np.exp(-at_point)
@@ -151,17 +153,15 @@ def _maximise(rows: _Rows) -> FloatArray:
         q = rows.weight * (rows.base - rows.s) / (survival[rows.lower] * inside)
         mass = np.zeros(rows.cell.size)
         mass[rows.upper], mass[rows.lower] = q, -q
-        at_edge = np.exp(-np.concatenate([[0.0], np.cumsum(hazard * rows.widths)]))
+        was, at_edge = at_edge, np.exp(-np.append(0.0, np.cumsum(hazard * rows.widths)))
+        if np.abs(at_edge - was).max() < _CLOSE_ENOUGH:
+            break
         below = at_edge[rows.cell] - survival
         expected = rows.died + _spread_over(rows, mass, below, -np.diff(at_edge))
         exposed = expected - rows.died - hazard * lean  # λ X, as λ g = died + λ lean
-        moved = np.divide(
+        hazard = np.divide(
             hazard * expected, exposed, out=np.zeros(hazard.size), where=exposed > 0
         )
-        change = np.abs(moved - hazard) * at_risk
-        hazard = moved
-        if change.max() < 1e-7:
-            break
     return np.where(expected < _FEWEST_EXPECTED, 0.0, hazard)
 
 

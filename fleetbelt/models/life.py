@@ -15,6 +15,10 @@ from fleetbelt.models.weibull_likelihood import weibull_maximum, weibull_objecti
 
 FEWEST_FAILURES = 3  # below this no Weibull is fitted
 PROFILE_BELOW_FAILURES = 30  # below this the profile limits are worked out too
+_UNSETTLED = (
+    "do not settle a shape: the likelihood has no maximum, as when all of them failed "
+    "at one mileage."
+)
 _LARGEST_LOG_SHAPE = 4.0  # a shape beyond 55 or below 1/55 says that none was found
 
 
@@ -65,28 +69,22 @@ def fit_weibull(
     lives : Lives
         The belts of one group; ``cell`` is not looked at.
     broken_share : float, optional
-        Share of failures that break on the road, 0 to 1; default: that of ``lives``.
-        A small group should be given that of the whole fleet.
+        Share of failures that break on the road, 0 to 1; default: that of ``lives``
+        (give a small group that of the whole fleet).
     confidence : float, default 0.95
-        Of all limits.
+        Of all limits: by the delta method on the logarithm [1]_.
     profile_below : int, default 30
-        Work out profile-likelihood limits too with fewer failures than this.
+        With fewer failures, work out limits by the profile likelihood too [1]_.
 
     Returns
     -------
     WeibullFit
         With estimates, or with the reason why there are none.
 
-    Notes
-    -----
-    Limits are by the delta method on the logarithm (they stay positive; [1]_, section
-    8.3) and by the profile likelihood ([1]_, section 8.2), which is better with few
-    failures.
-
     References
     ----------
     .. [1] Meeker, W. Q. and Escobar, L. A. (1998), *Statistical Methods for Reliability
-       Data*.
+       Data*, sections 8.2 and 8.3.
     """
     n, failures = lives.n, lives.failures
     if failures < FEWEST_FAILURES:
@@ -95,10 +93,7 @@ def fit_weibull(
     design = np.ones((int(lives.cell.max()) + 1, 1))
     found = weibull_maximum(lives, design, broken_share=p)
     if not found.is_found or abs(found.theta[0]) > _LARGEST_LOG_SHAPE:
-        reason = (
-            f"{failures} failures of {n} belts do not settle a shape: the likelihood "
-            "has no maximum, as when all of them failed at one mileage."
-        )
+        reason = f"{failures} failures of {n} belts {_UNSETTLED}"
         return WeibullFit(n=n, failures=failures, reason=reason)
     shape, scale_mi, b10_mi, median_mi = _estimates(
         found,
@@ -106,7 +101,7 @@ def fit_weibull(
         z=two_sided_z(confidence),
         has_profile=failures < profile_below,
     )
-    cov = found.covariance()
+    (var_a, cov), (_, var_mu) = found.covariance().tolist()
     return WeibullFit(
         n=n,
         failures=failures,
@@ -114,7 +109,7 @@ def fit_weibull(
         scale_mi=scale_mi,
         b10_mi=b10_mi,
         median_mi=median_mi,
-        log_covariance=(float(cov[0, 0]), float(cov[0, 1]), float(cov[1, 1])),
+        log_covariance=(var_a, cov, var_mu),
         log_likelihood=found.value,
     )
 
@@ -281,8 +276,9 @@ def _log_step(fraction_failed: float, shape: float) -> float:
 
 
 def _too_few(n: int, failures: int) -> str:
-    counted = {0: "none has failed", 1: "1 has failed"}
+    failed = {0: "none has failed", 1: "1 has failed"}
+    counted = failed.get(failures, f"{failures} have failed")
     return (
-        f"Of {n} belts {counted.get(failures, f'{failures} have failed')}; a Weibull "
-        f"life needs at least {FEWEST_FAILURES} failures."
+        f"Of {n} belt{'s' * (n != 1)} {counted}; "
+        f"a Weibull life needs at least {FEWEST_FAILURES} failures."
     )

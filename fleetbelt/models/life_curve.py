@@ -120,7 +120,8 @@ def log_log_limits(
     """
     is_inside = (survival > 1e-9) & (survival < 1)
     s = np.where(is_inside, survival, 0.5)
-    power = np.exp(z * np.where(is_inside, log_se, 0.0) / np.abs(np.log(s)))
+    spread = z * np.where(is_inside, log_se, 0.0) / np.abs(np.log(s))
+    power = np.exp(np.minimum(spread, 700.0))
     lo = np.where(is_inside, s**power, survival)
     hi = np.where(is_inside, s ** (1 / power), 1.0)
     none_left = survival <= 1e-9

@@ -3,11 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from fleetbelt.models.arrays import FloatArray, sum_by
-from fleetbelt.models.design import Coefficient, Predictor, estimable
-from fleetbelt.models.estimates import Estimate, LikelihoodRatio, two_sided_z
+from fleetbelt.models.design import UNSETTLED, Coefficient, Predictor, estimable
+from fleetbelt.models.estimates import Estimate, LikelihoodRatio
 from fleetbelt.models.life import FEWEST_FAILURES
 from fleetbelt.models.lives import End, Lives
 from fleetbelt.models.weibull_likelihood import weibull_maximum
@@ -27,7 +25,7 @@ class LifeRegression:
     shape : Estimate or None
         Of every group.
     log_likelihood : float or None
-        At the estimate, in miles.
+        At the estimate, lives in miles.
     predictor : Predictor or None
         For ratios between any two rows of the design.
     reason : str or None
@@ -74,8 +72,7 @@ def fit_life_regression(
 
     Notes
     -----
-    ``log T = design @ β + e/k`` with e standard smallest extreme value [1]_; the same
-    likelihood as `fit_weibull`, running belts and late entries included.
+    ``log T = design @ β + e/k``, e standard smallest extreme value [1]_.
 
     References
     ----------
@@ -84,10 +81,7 @@ def fit_life_regression(
     """
     n, failures, n_cells = lives.n, lives.failures, design.shape[0]
     if failures < FEWEST_FAILURES:
-        reason = (
-            f"Failures are too few to compare groups: {failures}, "
-            f"of {FEWEST_FAILURES} at least."
-        )
+        reason = f"Failures are too few to compare groups: {failures}."
         return LifeRegression(n=n, failures=failures, reason=reason)
     p = lives.broken_share if broken_share is None else broken_share
     is_failure = (lives.end == End.EXACT) | (lives.end == End.INTERVAL)
@@ -97,25 +91,13 @@ def fit_life_regression(
     kept = lives.where(can.cells[lives.cell])
     found = weibull_maximum(kept, design[:, can.columns], broken_share=p)
     if not found.is_found:
-        reason = "The likelihood has no maximum: the groups cannot be told apart."
-        return LifeRegression(n=n, failures=failures, reason=reason)
-    covariance = found.covariance()
-    predictor = Predictor(
-        names=tuple(names),
-        fitted=can,
-        beta=found.theta[1:],
-        covariance=covariance[1:, 1:],
-        confidence=confidence,
-    )
+        return LifeRegression(n=n, failures=failures, reason=UNSETTLED)
+    predictor = Predictor.of(found, names, can, confidence=confidence)
     return LifeRegression(
         n=n,
         failures=failures,
         coefficients=predictor.coefficients(),
-        shape=Estimate.of_log(
-            float(found.theta[0]),
-            float(np.sqrt(covariance[0, 0])),
-            z=two_sided_z(confidence),
-        ),
+        shape=found.exp_of_first(confidence),
         log_likelihood=found.value,
         predictor=predictor,
     )

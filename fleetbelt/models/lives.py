@@ -135,8 +135,8 @@ class Lives:
         end = np.where(np.asarray(is_failure, dtype=bool), End.EXACT, End.CENSORED)
         return cls.of(end, miles, entry_mi=entry_mi, weight=weight, cell=cell)
 
-    def where(self, keep: BoolArray) -> Self:
-        """Keep some of the rows."""
+    def where(self, keep: BoolArray | IntArray) -> Self:
+        """Keep some of the rows, by a mask or by their places."""
         return type(self)(
             entry_mi=self.entry_mi[keep],
             lower_mi=self.lower_mi[keep],

@@ -7,6 +7,7 @@ import numpy as np
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.estimates import Estimate, two_sided_z
 
 Objective = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 
@@ -40,6 +41,12 @@ class Maximum:
         scale = 1 / np.sqrt(np.diag(self.information))
         scaled = np.linalg.inv(self.information * np.outer(scale, scale))
         return np.asarray(scaled * np.outer(scale, scale))
+
+    def exp_of_first(self, confidence: float) -> Estimate:
+        """Estimate ``exp`` of the first parameter, normal on the log scale."""
+        log_se = float(np.sqrt(self.covariance()[0, 0]))
+        z = two_sided_z(confidence)
+        return Estimate.of_log(float(self.theta[0]), log_se, z=z)
 
 
 def maximise(objective: Objective, start: FloatArray, *, reach: float = 2.0) -> Maximum:

@@ -65,8 +65,7 @@ def mean_cumulative(
     event_belt : array_like of int, shape (n_events,)
         Index of the belt that each event happened to.
     event_mi : array_like of float, shape (n_events,)
-        Miles since fitting of each event; those at which the belt is not at risk are
-        left out.
+        Miles since fitting of each event; where not at risk, it is left out.
     entry_mi : array_like of float, shape (n_belts,) or a number
         Miles since fitting at which each belt came under observation; default 0.
     confidence : float, default 0.95
@@ -86,10 +85,9 @@ def mean_cumulative(
 
     Notes
     -----
-    ``M(t) = Σ d(t_k)/n(t_k)`` [1]_, and the variance of [2]_,
-    ``Σ_i (Σ_k I_i(t_k) [d_i(t_k) - d(t_k)/n(t_k)] / n(t_k))²`` over belts i and event
-    miles t_k ≤ t, which allows for any dependence within a belt; a Poisson variance,
-    ``Σ d/n²``, would be too small. Limits are normal on the logarithm.
+    ``M(t) = Σ d(t_k)/n(t_k)`` [1]_, and the variance of [2]_ over belts i and event
+    miles t_k ≤ t, ``Σ_i (Σ_k I_i(t_k) [d_i(t_k) - d(t_k)/n(t_k)] / n(t_k))²``: that of
+    Poisson counts, ``Σ d/n²``, is too small. Limits are normal on the logarithm.
 
     References
     ----------
@@ -97,33 +95,39 @@ def mean_cumulative(
     .. [2] Lawless, J. F. and Nadeau, C. (1995), *Technometrics* 37, 158-168.
     """
     end = np.asarray(end_mi, dtype=float)
-    # from the start means at risk at mile 0 too, so entry stands before it
     entry = np.broadcast_to(np.asarray(entry_mi, dtype=float), end.shape)
     belt, at = np.asarray(event_belt, dtype=np.int64), np.asarray(event_mi, dtype=float)
     _check(entry, end, at)
     if not end.size:
-        nothing = np.empty((0, 6))
-        return _curve(0, 0, nothing, "There are no belts.")
-    entry = np.where(entry > 0, entry, -1.0)
+        return _curve(0, 0, np.empty((0, 6)), "There are no belts.")
+    entry = np.where(entry > 0, entry, -1.0)  # from the start: at risk at mile 0 too
     seen = (at > entry[belt]) & (at <= end[belt])
-    order = np.argsort(at[seen], kind="stable")
-    belt, at = belt[seen][order], at[seen][order]
+    belt, at = belt[seen], at[seen]
+    steps = _steps(entry, end, belt, at, z=two_sided_z(confidence))
+    if most_steps is not None and len(steps) > most_steps:
+        steps = steps[np.linspace(0, len(steps) - 1, most_steps).round().astype(int)]
+    return _curve(end.size, at.size, steps, _doubt(end.size, at.size))
+
+
+def _steps(
+    entry: FloatArray, end: FloatArray, belt: IntArray, at: FloatArray, *, z: float
+) -> FloatArray:
+    """Work out the columns of the curve."""
+    order = np.argsort(at, kind="stable")
+    belt, at = belt[order], at[order]
     miles, step = np.unique(at, return_inverse=True)
     died = sum_by(step, np.ones(at.size), miles.size)
     at_risk = _below(entry, miles) - _below(end, miles)
     mean = np.cumsum(died / at_risk)
     variance = _robust_variance(entry, end, belt, step, (miles, died, at_risk))
     se = np.sqrt(np.maximum(variance, 0.0))
-    factor = np.exp(two_sided_z(confidence) * se / np.maximum(mean, 1e-300))
+    factor = np.exp(z * se / np.maximum(mean, 1e-300))
     steps = np.column_stack([miles, at_risk, mean, mean / factor, mean * factor, se])
     longest = float(end.max())
-    if not miles.size or longest > miles[-1]:
-        last = steps[-1] if miles.size else np.zeros(6)
-        still = np.sum(end >= longest)
-        steps = np.vstack([steps, [longest, still, *last[2:]]])
-    if most_steps is not None and len(steps) > most_steps:
-        steps = steps[np.linspace(0, len(steps) - 1, most_steps).round().astype(int)]
-    return _curve(end.size, at.size, steps, _doubt(end.size, at.size))
+    if miles.size and longest == miles[-1]:
+        return steps
+    last = steps[-1] if miles.size else np.zeros(6)
+    return np.vstack([steps, [longest, np.sum(end >= longest), *last[2:]]])
 
 
 def _robust_variance(

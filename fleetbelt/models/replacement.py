@@ -77,9 +77,9 @@ def age_replacement(
     ----------
     .. [1] Barlow, R. E. and Hunter, L. C. (1960), *Operations Research* 8, 90-100.
     """
-    if not min(shape, scale_mi, cost_planned, cost_failure) > 0:
+    if not all(0 < x < np.inf for x in (shape, scale_mi, cost_planned, cost_failure)):
         raise InputError(
-            what="A replacement age was asked for with a shape, scale or cost of 0.",
+            what="A replacement age needs a shape, a scale and costs above 0.",
             where="fleetbelt.models.replacement.age_replacement",
             fix="give positive numbers; costs stand in the settings.",
         )
@@ -88,17 +88,9 @@ def age_replacement(
         return _none(to_failure, "The hazard does not rise, so age is no reason.")
     if cost_failure <= cost_planned:
         return _none(to_failure, "A failure costs no more than a planned replacement.")
-    rho = cost_planned / (cost_failure - cost_planned)
-
-    def excess(log_x_k: float) -> float:
-        x_k = np.exp(log_x_k)  # x**k: H at the age
-        x = np.exp(log_x_k / shape)
-        return float(shape * x_k / x * _integral(x, shape) + np.expm1(-x_k) - rho)
-
-    latest = float(np.log(700.0))  # by then all belts have failed
-    if excess(latest) < 0:
+    h = _best_hazard(shape, cost_planned / (cost_failure - cost_planned))
+    if h is None:
         return _none(to_failure, "The best age is one that no belt reaches.")
-    h = float(np.exp(brentq(excess, -300.0, latest, xtol=1e-13)))
     age_mi = scale_mi * h ** (1 / shape)
     cost_per_mi = (cost_failure - cost_planned) * shape * h / age_mi
     saving = 1 - cost_per_mi / to_failure
@@ -140,6 +132,19 @@ def replacement_cost_per_mi(
     failed = -np.expm1(-(x**shape))
     cost = cost_planned * (1 - failed) + cost_failure * failed
     return np.asarray(cost / (scale_mi * _integral(x, shape)))
+
+
+def _best_hazard(shape: float, rho: float) -> float | None:
+    """Cumulative hazard x**k at the best age; None where all belts fail before."""
+
+    def excess(log_h: float) -> float:
+        h, x = np.exp(log_h), np.exp(log_h / shape)
+        return float(shape * h / x * _integral(x, shape) + np.expm1(-h) - rho)
+
+    latest = float(np.log(700.0))  # survival there is 0 to the last digit
+    if excess(latest) < 0:
+        return None
+    return float(np.exp(brentq(excess, -300.0, latest, xtol=1e-13)))
 
 
 def _integral(x: npt.ArrayLike, shape: float) -> FloatArray:

@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.special import gammaincinv
+from scipy.special import gammaincinv, gammaln, pdtr, pdtrik, xlogy
 
 from fleetbelt.models.arrays import FloatArray
 from fleetbelt.models.count_likelihood import Counts
@@ -211,9 +211,11 @@ def funnel_limits(
 
     Notes
     -----
-    Exact Poisson in the χ² convention, ``χ²(p; 2E)/2E`` and ``χ²(1-p; 2E+2)/2E`` (not
-    the interpolated limits of Spiegelhalter [1]_, which lie closer); with τ²,
-    ``exp(±z √(1/E + τ²))``.
+    Interpolated exact Poisson limits [1]_: with r the least count whose distribution
+    function F reaches p, ``(r - (F(r) - p) / (F(r) - F(r - 1))) / E``, not below 0;
+    with τ², ``exp(±z √(1/E + τ²))``. The limits of χ² quantiles that some plots draw,
+    ``χ²(p; 2E)/2E`` and ``χ²(1-p; 2E+2)/2E``, hold only 0.63 of the units that expect
+    one event, for they call every unit without events low.
 
     References
     ----------
@@ -224,4 +226,12 @@ def funnel_limits(
         half = two_sided_z(confidence) * np.sqrt(1 / e + tau_squared)
         return np.exp(-half), np.exp(half)
     tail = (1 - confidence) / 2
-    return gammaincinv(e, tail) / e, gammaincinv(e + 1, 1 - tail) / e
+    return _interpolated_quantile(e, tail) / e, _interpolated_quantile(e, 1 - tail) / e
+
+
+def _interpolated_quantile(e: FloatArray, p: float) -> FloatArray:
+    """Quantile of a Poisson mean, between whole counts; 0 or more."""
+    below = np.maximum(np.ceil(pdtrik(p, e)) - 1, 0.0)  # r is this or, rounding, next
+    r = np.where(pdtr(below, e) >= p, below, below + 1)
+    chance = np.exp(xlogy(r, e) - e - gammaln(r + 1))
+    return np.asarray(np.maximum(r - (pdtr(r, e) - p) / chance, 0.0))

@@ -1,4 +1,4 @@
-"""Settings added up by technician, gauge ratio and vehicle model, checked at the door."""
+"""Settings added up by technician, gauge ratio and vehicle model."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -14,7 +14,8 @@ from fleetbelt.models.gauges import checked_frame
 CELLS: Final = pl.Schema(
     {
         "technician_no": pl.Int64(),
-        "gs_no": pl.Int64(),  # a gauge at a span: settings of one error of calibration
+        "gauge_no": pl.Int64(),
+        "gs_no": pl.Int64(),  # a gauge at a span: settings of one correction
         "model_no": pl.Int64(),
         "n": pl.Int64(),  # settings, 1 or more
         "mean_d": pl.Float64(),  # mean of d = log(corrected left / middle of the range)
@@ -23,8 +24,9 @@ CELLS: Final = pl.Schema(
         "u_corr_gs": pl.Float64(),  # standard uncertainty of rho_gs
     }
 )
-PRIOR_SETTINGS: Final = 10.0  # that the fleet's scatter is worth beside one's own
-                              # (common practice, no source)
+# Settings that the fleet's scatter is worth beside a person's own (common practice,
+# no source).
+PRIOR_SETTINGS: Final = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +41,8 @@ class Cells:
         Settings, their mean and their sum of squares about it.
     technician_no : ndarray of int, shape (n_technicians,)
         Number of each technician in the frame, ascending.
+    gauge : ndarray of int, shape (n_ratios,)
+        Code of the gauge of each ratio.
     rho, u : ndarray of float, shape (n_ratios,)
         Log ratio of each gauge at a span and its standard uncertainty.
     default_sd : float
@@ -52,6 +56,7 @@ class Cells:
     d: FloatArray
     ss: FloatArray
     technician_no: IntArray
+    gauge: IntArray
     rho: FloatArray
     u: FloatArray
     default_sd: float
@@ -69,6 +74,7 @@ class Cells:
         _, first, ratio = np.unique(
             cells["gs_no"].to_numpy(), return_index=True, return_inverse=True
         )
+        _, gauge = np.unique(cells["gauge_no"].to_numpy()[first], return_inverse=True)
         _, model = np.unique(cells["model_no"].to_numpy(), return_inverse=True)
         n, d, ss, rho, u = (
             cells[name].cast(pl.Float64).to_numpy()
@@ -82,6 +88,7 @@ class Cells:
             d=d,
             ss=ss,
             technician_no=technician_no,
+            gauge=gauge,
             rho=rho[first],
             u=u[first],
             default_sd=default_sd,
@@ -94,7 +101,7 @@ class Cells:
 
     def by_technician(self, x: FloatArray) -> FloatArray:
         """Add up over each technician's cells, shape (n_technicians,)."""
-        return np.bincount(self.technician, x, self.n_technicians)
+        return np.asarray(np.bincount(self.technician, x, self.n_technicians), float)
 
     @cached_property
     def settings(self) -> FloatArray:
@@ -102,13 +109,18 @@ class Cells:
         return self.by_technician(self.n)
 
     @cached_property
+    def mean(self) -> FloatArray:
+        """Mean of each technician's settings, shape (n_technicians,)."""
+        return self.by_technician(self.n * self.d) / self.settings
+
+    @cached_property
     def df(self) -> FloatArray:
-        """Degrees of freedom of each technician's own scatter, shape (n_technicians,)."""
+        """Degrees of freedom of each own scatter, shape (n_technicians,)."""
         return self.by_technician(self.n - 1)
 
     @cached_property
     def own_variance(self) -> FloatArray:
-        """Variance of a technician's settings within cells; NaN where nothing repeats."""
+        """Variance of settings within cells; NaN where nothing repeats."""
         known = np.where(self.df > 0, self.df, np.nan)
         return self.by_technician(self.ss) / known
 
@@ -126,7 +138,8 @@ class Cells:
         """Settings, shape (n_technicians, n_ratios)."""
         shape = (self.n_technicians, self.rho.size)
         flat = np.ravel_multi_index((self.technician, self.ratio), shape)
-        return np.bincount(flat, self.n, shape[0] * shape[1]).reshape(shape)
+        total = np.bincount(flat, self.n, shape[0] * shape[1])
+        return np.asarray(total.reshape(shape), float)
 
 
 def _refuse_impossible(cells: pl.DataFrame) -> None:
@@ -136,7 +149,7 @@ def _refuse_impossible(cells: pl.DataFrame) -> None:
         pl.col("n") >= 1,
         pl.col("ss_d") >= 0,
         pl.col("u_corr_gs") >= 0,
-        pl.struct("rho_gs", "u_corr_gs").n_unique().over("gs_no") == 1,
+        pl.struct("gauge_no", "rho_gs", "u_corr_gs").n_unique().over("gs_no") == 1,
     )
     bad = cells.filter(~is_possible.fill_null(value=False))
     if bad.height or cells.is_empty():

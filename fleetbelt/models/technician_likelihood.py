@@ -14,7 +14,12 @@ from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.technician_cells import Cells
 
 NONE_DETECTABLE: Final = 1e-4  # deviance that a spread must gain over zero
-KAPPA_VAR_LEAST, KAPPA_VAR_MOST = 1e-4, 1.0
+# Part of a correction's variance that all the gauge's spans share: those between
+# calibrated spans lean on the same knots (measured 0.4).
+COMMON: Final = 0.5
+_KAPPA_VARIANCES: Final = (1e-4, 1.0)  # where that of kappa is looked for
+_FARTHEST: Final = 1e4  # times the variance of the technicians' means
+_PRECISE: Final = {"ftol": 1e-14, "gtol": 1e-7}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,9 +44,10 @@ class Beforehand:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Equations:
-    """Least-squares sums of all cells, the calibrations' errors integrated out.
+    """Least-squares sums of all cells, each span's error of calibration integrated out.
 
-    Columns: mu, models less one, mean kappa, habits b, kappas; ``n_fixed`` come first.
+    Columns: ``n_fixed`` of mu and all models but one, the gauges' common errors, mean
+    kappa, habits b, kappas.
 
     Attributes
     ----------
@@ -51,7 +57,7 @@ class Equations:
         ``W' V**-1 d``.
     square : float
         ``d' V**-1 d``.
-    n_fixed, n_technicians : int
+    n_fixed, n_gauges, n_technicians : int
         Sizes of the blocks.
     beforehand : Beforehand
         Prior of kappa.
@@ -61,6 +67,7 @@ class Equations:
     score: FloatArray
     square: float
     n_fixed: int
+    n_gauges: int
     n_technicians: int
     beforehand: Beforehand
 
@@ -69,21 +76,26 @@ class Equations:
         """Add up the cells.
 
         A cell's mean has variance s_t**2 / n; the error of calibration of its gauge at
-        its span enters times ``let_through``, of each technician. Per gauge and span
-        ``V**-1 = R**-1 - R**-1 q q' R**-1 u**2 / (1 + u**2 q' R**-1 q)`` (Sherman and
-        Morrison).
+        its span enters times q, ``let_through`` of the technician. Per gauge and span,
+        with u**2 what is not common to the gauge, ``V**-1 = R**-1 - R**-1 q q' R**-1
+        u**2 / (1 + u**2 q' R**-1 q)`` (Sherman and Morrison).
         """
         rho = cells.rho[cells.ratio]
         one = np.ones_like(rho)
         fixed = csr_array(np.column_stack([one, _model_contrasts(cells)]))
         slopes = _indicator(cells.technician, cells.n_technicians, -rho)
         habits = _indicator(cells.technician, cells.n_technicians, one)
-        w = hstack([fixed, csr_array(-rho[:, None]), habits, slopes]).tocsr()
+        q = let_through[cells.technician]
+        gauge = cells.gauge[cells.ratio]
+        common = _indicator(
+            gauge, gauge.max() + 1, sqrt(COMMON) * q * cells.u[cells.ratio]
+        )
+        mean_slope = csr_array(-rho[:, None])
+        w = hstack([fixed, common, mean_slope, habits, slopes]).tocsr()
         d = cells.d + beforehand.mean * rho
         weight = cells.n / cells.variance[cells.technician]
-        q = let_through[cells.technician]
         shared = _indicator(cells.ratio, cells.rho.size, weight * q).T.tocsr()
-        u2 = cells.u**2
+        u2 = (1 - COMMON) * cells.u**2
         h = u2 / (1 + u2 * np.bincount(cells.ratio, weight * q**2, u2.size))
         weighted = w.multiply(weight[:, None]).tocsr()
         sums, sum_d = (shared @ w).toarray(), shared @ d
@@ -92,16 +104,22 @@ class Equations:
             score=weighted.T @ d - sums.T @ (h * sum_d),
             square=float(weight @ d**2 - h @ sum_d**2),
             n_fixed=fixed.shape[1],
+            n_gauges=common.shape[1],
             n_technicians=cells.n_technicians,
             beforehand=beforehand,
         )
+
+    @property
+    def mean_kappa(self) -> int:
+        """Column of the mean kappa."""
+        return self.n_fixed + self.n_gauges
 
     def scale(self, habit_var: float, kappa_var: float) -> FloatArray:
         """Sd of each column's coefficient; 1 for the fixed ones."""
         t = self.n_technicians
         return np.concatenate(
             [
-                np.ones(self.n_fixed),
+                np.ones(self.n_fixed + self.n_gauges),
                 [self.beforehand.mean_sd],
                 np.full(t, sqrt(habit_var)),
                 np.full(t, sqrt(kappa_var)),
@@ -131,14 +149,15 @@ class Equations:
         scale = self.scale(habit_var, kappa_var)
         lower = self.factor(scale)
         half = solve_triangular(
-            lower, scale[:, None] * np.column_stack([self.information, self.score]),
+            lower,
+            scale[:, None] * np.column_stack([self.information, self.score]),
             lower=True,
         )
         fitted = half[:, -1]
         value = 2 * np.log(lower.diagonal()).sum() + self.square - fitted @ fitted
         pull = self.score - half[:, :-1].T @ fitted
         slope = self.information.diagonal() - (half[:, :-1] ** 2).sum(axis=0) - pull**2
-        first = self.n_fixed + 1
+        first = self.mean_kappa + 1
         by_habit, by_kappa = slope[first:].reshape(2, -1).sum(axis=1)
         prior = self.beforehand
         odds = prior.spread**2 / kappa_var
@@ -182,28 +201,26 @@ def fit_spreads(equations: Equations, *, start: float) -> Spreads:
     Spreads
         With one technician, no spread of habits.
     """
-    kappa = (KAPPA_VAR_LEAST, KAPPA_VAR_MOST)
-    habit = (0.0, np.inf if equations.n_technicians > 1 else 0.0)
+    most = np.inf if equations.n_technicians > 1 else 0.0
 
     def scaled(x: FloatArray) -> tuple[float, FloatArray]:
         value, slope = equations.deviance(x * [start, 1.0])
         return value, slope * [start, 1.0]
 
-    def best(habit: tuple[float, float], first: float) -> tuple[float, FloatArray]:
-        x0 = np.array([first, equations.beforehand.spread**2])
-        found = minimize(scaled, x0, jac=True, bounds=[habit, kappa])
-        return float(found.fun), found.x
+    def best(habit_most: float) -> tuple[float, FloatArray]:
+        x0 = np.array([min(1.0, habit_most), equations.beforehand.spread**2])
+        bounds = [(0.0, habit_most), _KAPPA_VARIANCES]
+        found = minimize(scaled, x0, jac=True, bounds=bounds, options=_PRECISE)
+        return float(found.fun), found.x * [start, 1.0]
 
-    value, x = best(habit, min(1.0, habit[1]))
-    none, x_none = best((0.0, 0.0), 0.0)
+    value, (habit_var, kappa_var) = best(most)
+    none, (_, kappa_var_none) = best(0.0)
     if value < none - NONE_DETECTABLE:
-        habit_var = float(x[0]) * start
-        return Spreads(
-            habit_var=habit_var, habit_var_hi=habit_var, kappa_var=float(x[1])
-        )
-    kappa_var = float(x_none[1])
-    most = _largest(equations, kappa_var, start) if habit[1] else 0.0
-    return Spreads(habit_var=0.0, habit_var_hi=most, kappa_var=kappa_var)
+        habit_var, kappa_var = float(habit_var), float(kappa_var)
+        return Spreads(habit_var=habit_var, habit_var_hi=habit_var, kappa_var=kappa_var)
+    kappa_var = float(kappa_var_none)
+    habit_var_hi = _largest(equations, kappa_var, start) if most else 0.0
+    return Spreads(habit_var=0.0, habit_var_hi=habit_var_hi, kappa_var=kappa_var)
 
 
 def _largest(equations: Equations, kappa_var: float, start: float) -> float:
@@ -217,6 +234,8 @@ def _largest(equations: Equations, kappa_var: float, start: float) -> float:
     end = start
     while rise(end) < 0:
         end *= 4
+        if end > _FARTHEST * start:  # the data say nothing of it
+            return end
     return float(brentq(rise, 0.0, end, rtol=1e-6))
 
 
@@ -245,19 +264,19 @@ class Coefficients:
 
     @classmethod
     def of(cls, equations: Equations, habit_var: float, kappa_var: float) -> Self:
-        """Solve the mixed-model equations: ``S C**-1 S c``, covariance ``S C**-1 S``."""
+        """Solve the equations: ``S C**-1 S c``, with covariance ``S C**-1 S``."""
         scale = equations.scale(habit_var, kappa_var)
-        inverse = cho_solve(
-            (equations.factor(scale), True), np.diag(scale)
-        )
+        inverse = cho_solve((equations.factor(scale), True), np.diag(scale))
         covariance = scale[:, None] * inverse
         theta = covariance @ equations.score
-        first, t = equations.n_fixed + 1, equations.n_technicians
-        mean_kappa = equations.n_fixed
+        mean_kappa, t = equations.mean_kappa, equations.n_technicians
+        first = mean_kappa + 1
         habits, kappas = first + np.arange(t), first + t + np.arange(t)
         habit_se, kappa_se = (
             np.sqrt(
-                covariance[mean, mean] + 2 * covariance[mean, own] + covariance[own, own]
+                covariance[mean, mean]
+                + 2 * covariance[mean, own]
+                + covariance[own, own]
             )
             for mean, own in ((0, habits), (mean_kappa, kappas))
         )
@@ -276,9 +295,7 @@ class Coefficients:
 
 def _indicator(code: IntArray, n_codes: int, values: FloatArray) -> csr_array:
     """Sparse columns, one a code, with each cell's value in its own."""
-    return csr_array(
-        (values, (np.arange(code.size), code)), shape=(code.size, n_codes)
-    )
+    return csr_array((values, (np.arange(code.size), code)), shape=(code.size, n_codes))
 
 
 def _model_contrasts(cells: Cells) -> FloatArray:

@@ -107,12 +107,15 @@ def test_work_is_due_where_the_chance_of_being_under_reaches_the_threshold(
     assert at_due == pytest.approx(threshold, abs=1e-8)
 
 
-def test_the_interval_of_a_belt_holds_what_its_model_and_its_own_drift_leave_open():
-    """Prediction error variance worked out at length from the normal equations."""
+@pytest.mark.parametrize("since_last_mi", [0.0, 4000.0])
+def test_the_interval_of_a_belt_holds_what_its_model_and_its_own_drift_leave_open(
+    since_last_mi,
+):
+    """Prediction error variance written out; without miles no interval's error."""
     truth = Truth(drift=(0.006,), run_in_loss=(0.12,), model_share=(1.0,))
     fleet = simulate(40, np.random.default_rng(2), truth)
     fit = fit_drift(fleet.readings, prior_reading_sd=0.02, rng=np.random.default_rng(0))
-    running = _running(fleet, since_last_mi=np.full(40, 4000.0))
+    running = _running(fleet, since_last_mi=np.full(40, since_last_mi))
 
     tension = Outlook.of(fit, running).tension()
 
@@ -121,11 +124,11 @@ def test_the_interval_of_a_belt_holds_what_its_model_and_its_own_drift_leave_ope
         if row["p"] is None:
             assert np.isnan(tension.sd_log[i])
             continue
-        g, pending = row["g_d"] - 4.0, fleet.is_run_in_ahead[i]
+        g, pending = row["g_d"] - since_last_mi / 1e3, fleet.is_run_in_ahead[i]
         by_beta = g * (1 - row["b_weight"])
         by_lambda = row["g_r"] - pending - g * row["b_run_in"]
         by = np.array([by_beta, by_lambda])
-        var = row["p"] + s.interval**2 + pending * s.run_in**2
+        var = row["p"] + s.interval**2 * (since_last_mi > 0) + pending * s.run_in**2
         var += g**2 * row["var_b"] + by @ cov @ by
         assert tension.sd_log[i] ** 2 == pytest.approx(var, rel=1e-10)
         mean = row["a"] + g * (fit.theta[0, 0] + row["b_hat"])

@@ -24,10 +24,10 @@ CASES = [  # shape, scale, planned, failure, age, cost rate, saving, share faile
 ]
 
 
-@pytest.mark.parametrize(
-    ("shape", "scale", "planned", "failure", "age", "cost", "saving", "failed"), CASES
-)
-def test_the_table_of_ages(shape, scale, planned, failure, age, cost, saving, failed):
+@pytest.mark.parametrize("case", CASES, ids=str)
+def test_the_table_of_ages(case):
+    shape, scale, planned, failure, age, cost, saving, failed = case
+
     best = age_replacement(
         shape=shape, scale_mi=scale, cost_planned=planned, cost_failure=failure
     )

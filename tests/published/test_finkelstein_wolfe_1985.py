@@ -5,6 +5,9 @@ Breast cosmesis, the radiotherapy arm: months between visits within which it wor
 the listing is a public one.
 """
 
+# a result that is None fails its test without a check of its own
+# mypy: disable-error-code="union-attr"
+
 import numpy as np
 import pytest
 
@@ -16,7 +19,7 @@ MONTHS = """
 45- 25-37 37- 6-10 46- 0-5 0-7 26-40 18- 46- 46- 24- 46- 27-34 36- 7-16 36-44 5-11 17-
 46- 19-35 7-14 36-48 17-25 37-44 37- 24- 0-8 40- 32- 4-11 17-25 33- 15- 46- 19-26 11-15
 11-18 37- 22- 38- 34- 46- 5-12 36- 46-
-""".split()
+"""
 MASSES = [  # in (left, right]
     (4, 5, 0.0463),
     (6, 7, 0.0334),
@@ -31,7 +34,7 @@ MASSES = [  # in (left, right]
 
 @pytest.fixture(scope="module")
 def lives():
-    left, right = zip(*(text.split("-") for text in MONTHS), strict=True)
+    left, right = zip(*(text.split("-") for text in MONTHS.split()), strict=True)
     end = [End.INTERVAL if text else End.CENSORED for text in right]
     return Lives.of(end, [float(x) for x in left], [float(x or 0) for x in right])
 

@@ -1,6 +1,7 @@
 """Spiegelhalter, D. J. (2005), *Statistics in Medicine* 24, 1185: funnel plots.
 
-Limits and overdispersion as tested by an open-source R package for funnel plots, seen
+Limits: worked out from the definition in its appendix, independently of this package.
+Overdispersion: as tested by an open-source R package for funnel plots, seen
 second-hand.
 """
 
@@ -10,20 +11,19 @@ from fleetbelt.models.shrinkage import funnel_limits, overdispersion
 
 OBSERVED = [100, 150, 180, 80, 120, 225]
 EXPECTED = [108, 112, 165, 95, 100, 220]
+LIMITS = [  # expected events; limits of 95 % and of 99.8 % of the units
+    (5, (0.10841, 1.87531), (0.0, 2.55427)),  # -0.17032, cut at 0
+    (10, (0.37752, 1.61600), (0.12205, 2.06620)),
+    (20, (0.56025, 1.43729), (0.35846, 1.73568)),
+    (50, (0.72243, 1.27661), (0.58246, 1.45503)),
+    (100, (0.80366, 1.19581), (0.70065, 1.31805)),
+]
 
 
-def test_exact_poisson_limits_at_95_per_cent():
-    lower, upper = funnel_limits([15, 20, 30])
-
-    assert lower == pytest.approx([0.5596924, 0.6108260, 0.6746958], abs=1e-7)
-    assert upper == pytest.approx([1.649348, 1.544419, 1.427562], abs=1e-6)
-
-
-def test_exact_poisson_limits_at_99_8_per_cent():
-    lower, upper = funnel_limits([15, 20, 30], confidence=0.998)
-
-    assert lower == pytest.approx([0.3862650, 0.4479107, 0.5289724], abs=1e-7)
-    assert upper == pytest.approx([2.082907, 1.902094, 1.702771], abs=1e-6)
+@pytest.mark.parametrize(("expected", "inner", "outer"), LIMITS)
+def test_interpolated_exact_poisson_limits(expected, inner, outer):
+    assert funnel_limits(expected) == pytest.approx(inner, abs=0.6e-5)
+    assert funnel_limits(expected, confidence=0.998) == pytest.approx(outer, abs=0.6e-5)
 
 
 def test_overdispersion_of_six_units():
