@@ -7,6 +7,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from fleetbelt.models.proportions import wilson
+from tests.render import factory_fits
 
 LBF_N = 4.4482216152605
 MODELS = {
@@ -32,7 +33,12 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
     installs = _installs(rng, n_vehicles)
     story = _story(rng, installs)
     drift = _drift_by_belt(rng, installs)
-    return {
+    vehicles = (
+        installs.select("vehicle_id", "model", "depot", "duty")
+        .unique("vehicle_id", maintain_order=True)
+        .with_columns(n_belts=pl.lit(1, dtype=pl.Int64))
+    )
+    return factory_fits.fits(vehicles, list(MODELS), seed) | {
         "results.run_info": run_info(),
         "results.load_files": _load_files(),
         "results.quarantine": _quarantine(),
@@ -44,9 +50,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "results.watchlist": _watchlist(rng, installs, drift),
         "marts.belt_story": story,
         "marts.install_tension": installs.drop("miles_now", "raw_n"),
-        "marts.vehicles_now": installs.select("vehicle_id", "model", "depot", "duty")
-        .unique("vehicle_id", maintain_order=True)
-        .with_columns(n_belts=pl.lit(1, dtype=pl.Int64)),
+        "marts.vehicles_now": vehicles,
         "marts.quarantine_reasons": _reasons(),
         "marts.note_codes": _note_codes(),
     }
@@ -59,6 +63,9 @@ def run_info() -> pl.DataFrame:
         "version_fleetbelt": "0.1.0",
         "settings": '{"measurement": {"firm_p": 0.8}, "watchlist": {"p_under": 0.2}}',
         "currency": "EUR",
+        "n_visits_used": "1004",
+        "n_readings": "1080",
+        "n_quarantined": "19",
         "first_record": "2022-07-01",
         "last_record": "2026-06-29",
         "reading_sd": "0.02",
@@ -137,16 +144,16 @@ def _conformity(installs: pl.DataFrame) -> pl.DataFrame:
 def _story(rng: np.random.Generator, installs: pl.DataFrame) -> pl.DataFrame:
     """Return an install, its recheck and two later visits of each belt."""
     visits = [
-        ("install", "left", 0.0, 1.3),
-        ("recheck", "found", 12.0, 0.97),
-        ("recheck", "left", 12.0, 1.0),
-        ("inspect", None, 2500.0, None),
-        ("retension", "found", 9000.0, 0.93),
-        ("retension", "left", 9000.0, 1.04),
-        ("inspect", "found", 17000.0, 0.96),
+        ("install", "left", 0.0, 1.3, "-0"),
+        ("recheck", "found", 12.0, 0.97, ""),
+        ("recheck", "left", 12.0, 1.0, ""),
+        ("inspect", None, 2500.0, None, "-3"),
+        ("retension", "found", 9000.0, 0.93, "-4"),
+        ("retension", "left", 9000.0, 1.04, "-4"),
+        ("inspect", "found", 17000.0, 0.96, "-6"),
     ]
     parts = []
-    for place, (action, phase, miles, factor) in enumerate(visits):
+    for place, (action, phase, miles, factor, suffix) in enumerate(visits):
         tension = None if factor is None else pl.col("tension_n") * factor
         raw = None if factor is None else pl.col("raw_n") * factor / LBF_N
         new = 1.35 if place == 0 else 1.0
@@ -184,7 +191,7 @@ def _story(rng: np.random.Generator, installs: pl.DataFrame) -> pl.DataFrame:
                 pl.lit(0.1 if factor else None, dtype=pl.Float64).alias("p_under"),
                 "technician_id",
                 "shop",
-                (pl.col("service_id") + ("" if place == 2 else f"-{place}"))
+                (pl.col("service_id") + suffix)
                 .alias("service_id"),
                 "file",
                 (pl.col("line") + 1000 * place).alias("line"),
@@ -311,7 +318,7 @@ def _notes() -> pl.DataFrame:
     return pl.DataFrame(
         {
             "table_name": ["services"],
-            "key": ["S00020"],
+            "key": ["S00020-6"],
             "code": ["recheck_too_early"],
             "detail": ["3 minutes"],
         }

@@ -29,7 +29,7 @@ def _walk(value: Any, rows: pl.DataFrame, key: str = "") -> Any:
         return {name: _walk(item, rows, name) for name, item in value.items()}
     if isinstance(value, str) and COLOUR.search(key) and value.startswith("@"):
         return "#123456"
-    if isinstance(value, str) and key != "text" and value.startswith("$"):
+    if isinstance(value, str) and key not in {"text", "name"} and value.startswith("$"):
         return _named(value[1:], rows)
     return value
 

@@ -124,8 +124,16 @@ def test_without_results_every_section_says_what_is_missing(tmp_path):
     render_pages({}, tmp_path)
 
     html = _read(tmp_path, "fleet.html")
-    assert html.count('class="missing"') >= 5
+    assert html.count('class="missing"') >= 3
     assert "No install has both a tension and a published range." in html
+
+
+def test_without_calibrations_the_fleet_page_says_so(results, tmp_path):
+    rest = {name: f for name, f in results.items() if name != "results.gauge_curves"}
+
+    render_pages(rest, tmp_path)
+
+    assert "No gauge was calibrated" in _read(tmp_path, "fleet.html")
 
 
 def test_empty_tables_are_as_good_as_none(results, tmp_path):

@@ -1,29 +1,16 @@
 """Held against a fleet whose truth is known: is each tension as sure as it says?"""
 
-from pathlib import Path
-
 import numpy as np
 import polars as pl
 import pytest
 
 from fleetbelt.models.conformity import conformity_with_prior
-from fleetbelt.simulation import simulate
-from tests.conftest import Table, computed
-
-N_VEHICLES = 20_000
+from tests.truth.conftest import KnownFleet
 
 
 @pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Table]:
-    folder = tmp_path_factory.mktemp("truth")
-    simulate(folder / "records", n_vehicles=N_VEHICLES, years=3, seed=20)
-    return folder / "records", computed(folder / "records", folder / "fleet.duckdb")
-
-
-@pytest.fixture(scope="module")
-def readings(fleet: tuple[Path, Table]) -> pl.DataFrame:
-    folder, table = fleet
-    truth = pl.read_parquet(folder / "truth" / "readings.parquet")
+def readings(fleet: KnownFleet) -> pl.DataFrame:
+    table, truth = fleet.results, fleet.truth("readings")
     return (
         table("marts.tensions")
         .join(table("results.tension_readings"), on=["service_id", "phase"])
@@ -96,10 +83,10 @@ def test_of_the_belts_said_to_be_under_that_share_is_under(readings: pl.DataFram
 
 
 def test_uncorrected_readings_fail_the_same_check(
-    fleet: tuple[Path, Table], readings: pl.DataFrame
+    fleet: KnownFleet, readings: pl.DataFrame
 ):
     """The naive way: take what the gauge showed for the tension."""
-    shown = fleet[1]("history.readings").select("service_id", "phase", "shown_n")
+    shown = fleet.results("history.readings").select("service_id", "phase", "shown_n")
     naive = readings.join(shown, on=["service_id", "phase"]).with_columns(
         error=pl.col("shown_n").log() - pl.col("true_tension_n").log()
     )
