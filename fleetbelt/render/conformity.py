@@ -1,7 +1,5 @@
-"""Sections on how belts were left at install, against the range that applied."""
+"""How belts were left at install, against the range that applied."""
 
-from collections.abc import Callable
-from datetime import date
 from typing import Any, Final
 
 import numpy as np
@@ -12,8 +10,6 @@ from fleetbelt.render.figures import (
     Figure,
     axis,
     figure,
-    interval_band,
-    interval_dots,
     label,
     reference_line,
 )
@@ -29,32 +25,13 @@ from fleetbelt.render.section import (
     sentence,
     share_of,
 )
+from fleetbelt.render.shares import HOW, NONE, UNDER, cells, held
 
-FEW: Final = 10
-"""Below this many installs a share is not drawn."""
-
-GROUPS: Final = ("depot", "model", "duty")
-_INSTALLS: Final = "marts.install_tension"
-_NONE: Final = "No install has both a tension and a published range."
-_HOW: Final = (
-    "Record reading_left with its gauge and span on each install in services.csv, and "
-    "the range of each drive in specs.csv; then run again."
-)
-_UNDER: Final = pl.col("band").is_in(["loose", "under"])
 _SIDES: Final = (
     ("under", "below the range", "@warn", "/"),
     ("in", "in the range", "@main", ""),
     ("over", "above the range", "@third", "."),
 )
-
-
-def _held(frames: Frames) -> pl.DataFrame | None:
-    """Return the installs that have a tension and a range to hold it to."""
-    installs = frames.get(_INSTALLS)
-    if installs is None:
-        return None
-    held = installs.filter(pl.col("relative").is_not_null())
-    return None if held.is_empty() else held
 
 
 def left_under(frames: Frames) -> tuple[int, int] | None:
@@ -71,13 +48,16 @@ def looked_in_range(frames: Frames) -> tuple[int, int] | None:
 
     The gauge's own figure is the tension over its correction: what the technician saw.
     """
-    story, installs = frames.get("marts.belt_story"), frames.get(_INSTALLS)
+    story, installs = (
+        frames.get("marts.belt_story"),
+        frames.get("marts.install_tension"),
+    )
     if story is None or installs is None:
         return None
     seen = story.filter(pl.col("tension_n").is_not_null()).unique(
         ["belt_id", "service_id", "tension_n"], maintain_order=True
     )
-    under = installs.filter(_UNDER).join(
+    under = installs.filter(UNDER).join(
         seen.select("belt_id", "service_id", "tension_n", "correction"),
         on=["belt_id", "service_id", "tension_n"],
     )
@@ -95,11 +75,11 @@ def installs_share(frames: Frames) -> Sentence:
 def distribution(frames: Frames) -> Section:
     """Show tension at install against the range, model by model."""
     question = "Where in their range were new belts left?"
-    installs = _held(frames)
+    installs = held(frames)
     if installs is None:
-        return missing("install-tension", question, _NONE, _HOW)
+        return missing("install-tension", question, NONE, HOW)
     binned = _binned(installs)
-    cells = _cells(binned, "row", "bin")
+    counted = cells(binned, "row", "bin")
     frame = _bins_by_model(binned)
     names = frame["row"].unique(maintain_order=True).to_list()
     middle = float(installs["relative"].median())  # type: ignore[arg-type]
@@ -138,7 +118,7 @@ def distribution(frames: Frames) -> Section:
                     name="share", label="Share of the model's installs", kind="share"
                 ),
             ),
-            recount=Recount(cells=cells, by=("row", "bin"), within="row"),
+            recount=Recount(cells=counted, by=("row", "bin"), within="row"),
         ),
         method="method-band",
     )
@@ -167,15 +147,6 @@ def _binned(installs: pl.DataFrame, most: int = 8) -> pl.DataFrame:
         .then("model")
         .otherwise(pl.lit("other models"))
         .alias("row"),
-    )
-
-
-def _cells(installs: pl.DataFrame, *by: str) -> pl.DataFrame:
-    """Count installs, and those left under, by depot, model, duty and more."""
-    return (
-        installs.group_by(*GROUPS, *(name for name in by if name not in GROUPS))
-        .agg(pl.len().alias("n"), _UNDER.sum().alias("k"))
-        .sort(pl.all())
     )
 
 
@@ -230,7 +201,7 @@ def _ridges(names: list[str], binned: pl.DataFrame) -> Figure:
             _bars(name, f"y{number}", side, width=width * 0.94, is_first=place == 0)
             for side in _SIDES
         ]
-    layout["shapes"] = [_edge(0.0), _edge(1.0)]
+    layout["shapes"] = [reference_line(x, layer="above") for x in (0.0, 1.0)]
     title = "Place in the range (0 = min, 1 = max)"
     x = axis(
         title,
@@ -284,172 +255,3 @@ def _bars(
         "hovertemplate": "%{y:.0%} of the row, %{customdata} installs<extra></extra>",
         "meta": {"where": {"row": row, "side": code}},
     }
-
-
-def _edge(x: float) -> dict[str, Any]:
-    return reference_line(x) | {"layer": "above"}
-
-
-def by_month(frames: Frames) -> Section:
-    """Show the share of installs left under as time went on."""
-    question = "Is it getting better?"
-    table, installs = frames.get("results.install_conformity"), _held(frames)
-    if table is None or installs is None:
-        return missing("by-month", question, _NONE, _HOW)
-    whole = table.filter(pl.col("by") == "all")
-    period = _period(whole)
-    counts = _shares(
-        whole.group_by(period("month").alias("period")).agg(
-            pl.col("n").sum(), pl.col("under").sum().alias("k")
-        )
-    ).sort("period")
-    cells = _cells(
-        installs.with_columns(period("install_date").cast(pl.String).alias("period")),
-        "period",
-    )
-    return Section(
-        key="by-month",
-        question=question,
-        answer=_first_and_last(counts),
-        caveat=sentence(
-            f"A period with fewer than {FEW} installs is in the table and not in the "
-            "figure. The band is the chance of the draw (Wilson, 95 %), not a limit."
-        ),
-        figure=figure(
-            interval_band(
-                x="period", value="share", lo="lo", hi="hi", name="left under"
-            ),
-            x=axis("Period of the install", type="date"),
-            y=axis("Installs left under (%)", tickformat=".0%", rangemode="tozero"),
-        ),
-        table=Table(
-            frame=counts,
-            columns=(Column(name="period", label="Period from", kind="date"), *_COUNTS),
-            recount=Recount(cells=cells, by=("period",)),
-        ),
-        method="method-share",
-    )
-
-
-_COUNTS: Final = (
-    Column(name="k", label="Left under", kind="count"),
-    Column(name="n", label="Installs", kind="count"),
-    Column(
-        name="share",
-        label="Share left under, 95 % interval",
-        kind="share",
-        beside="({lo} to {hi})",
-    ),
-    Column(name="lo", label="Lower 95 % limit", kind="share"),
-    Column(name="hi", label="Upper 95 % limit", kind="share"),
-)
-
-
-def _period(whole: pl.DataFrame) -> Callable[[str], pl.Expr]:
-    """Return the shortest of month, quarter, year that is mostly not too few."""
-
-    def start(every: str) -> Callable[[str], pl.Expr]:
-        return lambda column: pl.col(column).cast(pl.Date).dt.truncate(every)
-
-    for every in ("1mo", "1q"):
-        sums = whole.group_by(start(every)("month")).agg(pl.col("n").sum())
-        if (sums["n"] >= FEW).mean() >= 0.8:  # type: ignore[operator]
-            return start(every)
-    return start("1y")
-
-
-def _shares(counts: pl.DataFrame) -> pl.DataFrame:
-    """Add the share and its Wilson interval, null below `FEW`."""
-    lo, hi = wilson(counts["k"].to_numpy(), counts["n"].to_numpy())
-    enough = pl.col("n") >= FEW
-    shares = counts.with_columns(
-        share=pl.col("k") / pl.col("n"), lo=pl.Series(lo), hi=pl.Series(hi)
-    )
-    return shares.with_columns(pl.when(enough).then(pl.col("share", "lo", "hi")))
-
-
-def _first_and_last(counts: pl.DataFrame) -> Sentence:
-    drawn = counts.drop_nulls("share")
-    if drawn.height < 2:
-        return (f"Too few installs to say: no two periods have {FEW} or more.",)
-    first, last = drawn.row(0, named=True), drawn.row(-1, named=True)
-    return sentence(
-        "{last_share} in the period from {last}, against {first_share} from "
-        "{first}{word}",
-        last_share=share_of(last["k"], last["n"], last["lo"], last["hi"]),
-        last=_iso(last["period"]),
-        first_share=share_of(first["k"], first["n"], first["lo"], first["hi"]),
-        first=_iso(first["period"]),
-        word=_apart(first, last),
-    )
-
-
-def _apart(first: dict[str, Any], last: dict[str, Any]) -> str:
-    if last["hi"] < first["lo"]:
-        return ": fewer than before, by more than chance explains."
-    if last["lo"] > first["hi"]:
-        return ": more than before, by more than chance explains."
-    return ". The intervals overlap: no clear change between these two."
-
-
-def _iso(day: date) -> str:
-    return day.isoformat()
-
-
-def by_group(frames: Frames, group: str) -> Section:
-    """Show the share of installs left under by depot or by model."""
-    question = f"Does it differ by {group}?"
-    installs = _held(frames)
-    if installs is None:
-        return missing(f"by-{group}", question, _NONE, _HOW)
-    whole = _shares(_cells(installs).select(pl.col("n", "k").sum()))
-    counts = _shares(
-        installs.group_by(pl.col(group).alias("name")).agg(
-            pl.len().alias("n"), _UNDER.sum().alias("k")
-        )
-    ).sort(["share", "name"], descending=[True, False], nulls_last=True)
-    plot = interval_dots(
-        value="share", lo="lo", hi="hi", title="Installs left under (%)",
-        rows=counts.height, tickformat=".0%", rangemode="tozero",
-    )  # fmt: skip
-    overall = whole["share"][0]
-    if overall is not None:
-        plot["layout"]["shapes"] = [reference_line(overall)]
-    cells = _cells(installs.with_columns(pl.col(group).alias("name")), "name")
-    return Section(
-        key=f"by-{group}",
-        question=question,
-        answer=_spread_words(counts, overall, group),
-        caveat=sentence(
-            "Dashed: the whole fleet. Groups differ in gauges, models and people; a "
-            "difference here is a place to look, not a cause."
-        ),
-        figure=plot,
-        table=Table(
-            frame=counts,
-            columns=(Column(name="name", label=group.capitalize()), *_COUNTS),
-            recount=Recount(cells=cells, by=("name",)),
-        ),
-        method="method-share",
-    )
-
-
-def _spread_words(counts: pl.DataFrame, overall: float | None, group: str) -> Sentence:
-    drawn = counts.drop_nulls("share")
-    if overall is None or drawn.is_empty():
-        return (f"No {group} has {FEW} installs or more, so no share is drawn.",)
-    more = drawn.filter(pl.col("lo") > overall)["name"].to_list()
-    fewer = drawn.filter(pl.col("hi") < overall)["name"].to_list()
-    return sentence(
-        "Against {overall} of the whole fleet, clearly more were left under in {more}, "
-        "clearly fewer in {fewer}.",
-        overall=Quantity(value=overall, kind="share"),
-        more=_listed(more),
-        fewer=_listed(fewer),
-    )
-
-
-def _listed(names: list[str], most: int = 4) -> str:
-    shown = ", ".join(name[:40] for name in names[:most]) or "none"
-    rest = len(names) - most
-    return f"{shown} and {rest} more" if rest > 0 else shown

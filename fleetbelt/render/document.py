@@ -20,6 +20,9 @@ PLOTLY: Final = "plotly-cartesian-4.1.1.min.js"
 NAMES: Final = {
     "index": "Start",
     "fleet": "Fleet",
+    "workshop": "Workshop",
+    "plan": "Plan",
+    "gauges": "Gauges",
     "records": "Records",
     "method": "Method",
 }
@@ -34,14 +37,17 @@ class Press:
     ----------
     frames : Frames
         For the facts in every page's footer.
+    written : sequence of str
+        Names of the pages that this run writes, for the navigation.
     pack : bool
         Compress the charting script and the data inside the page.
     """
 
-    def __init__(self, frames: Frames, *, pack: bool) -> None:
+    def __init__(self, frames: Frames, written: Sequence[str], *, pack: bool) -> None:
         reports = bundled("reports")
         shared = reports / "_shared"
         self._frames, self._pack = frames, pack
+        self._names = {name: NAMES[name] for name in written}
         self._style = _text(shared / "style.css")
         self._script = _text(shared / "page.js")
         self._plotly = _text(shared / "vendor" / PLOTLY)
@@ -60,8 +66,9 @@ class Press:
         template = self._templates.get_template(f"{page.name}/page.html.j2")
         return template.render(
             page=page,
-            names=NAMES,
+            names=self._names,
             fact=self._frames.fact,
+            counts=_counts(self._frames),
             policy=_policy(self._style, self._script, plotly),
             style=Markup(self._style),  # noqa: S704 -- our own files
             script=Markup(self._script),  # noqa: S704
@@ -87,6 +94,25 @@ class Press:
             os.fsync(file.fileno())
         temporary.replace(path)
         return path
+
+
+def _counts(frames: Frames) -> str:
+    """Say what was used and what was left out."""
+    used = [
+        f"{int(frames.number(key, 0)):,} {words}"
+        for key, words in _COUNTED.items()
+        if frames.number(key, 0) > 0
+    ]
+    return f"{', '.join(used)}." if used else ""
+
+
+_COUNTED: Final = {
+    "n_visits_used": "service records used",
+    "n_readings": "readings",
+    "n_belts": "belts",
+    "n_quarantined": "rows refused",
+    "records_after_as_of": "after the as-of date left out",
+}
 
 
 def _text(path: Path) -> str:

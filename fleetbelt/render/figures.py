@@ -9,12 +9,13 @@ second copy of a number.
 
 from collections.abc import Mapping, Sequence
 from html import escape
-from typing import Any
+from typing import Any, Final
 
 Figure = dict[str, Any]
 Trace = dict[str, Any]
 
-LABEL_LENGTH = 28
+LABEL_LENGTH: Final = 28
+MOST_ROWS: Final = 40
 _CONTROLS = dict.fromkeys(
     [
         *range(0x20),
@@ -63,13 +64,22 @@ def interval_dots(
     rows: int,
     **x: Any,  # noqa: ANN401
 ) -> Figure:
-    """Return one dot with its interval a row, rows from the top down as the table."""
-    shown = max(1, min(rows, 40))
-    dots = {
+    """Return one dot with its interval a row, rows from the top down as the table.
+
+    The table has the columns ``name``, and ``whole`` for a dashed line to compare with.
+    """
+    shown = max(1, min(rows, MOST_ROWS))
+    compared = {
         "type": "scatter",
-        "mode": "markers",
-        "x": f"${value}",
+        "mode": "lines",
+        "x": "$whole",
         "y": "$#",
+        "line": {"color": "@soft", "width": 1.5, "dash": "dash"},
+        "hoverinfo": "skip",
+        "showlegend": False,
+    }
+    dots = {
+        **marks(value, name="", symbol="circle", colour="@main"),
         "error_x": {
             "type": "data",
             "symmetric": False,
@@ -79,9 +89,6 @@ def interval_dots(
             "thickness": 2,
             "width": 0,
         },
-        "marker": {"color": "@main", "size": 10},
-        "customdata": "$name",
-        "hovertemplate": "%{customdata}: %{x}<extra></extra>",
         "showlegend": False,
     }
     y = {
@@ -90,20 +97,38 @@ def interval_dots(
         "range": [shown - 0.5, -0.5],
         "zeroline": False,
     }
-    return figure([dots], x=axis(title, **x), y=y, height=90 + 30 * shown)
+    return figure([compared, dots], x=axis(title, **x), y=y, height=90 + 30 * shown)
 
 
-def reference_line(value: float, *, along: str = "x") -> dict[str, Any]:
-    """Return a dashed line across a figure at a value of one axis."""
-    across = "y" if along == "x" else "x"
+def marks(value: str, *, name: str, symbol: str, colour: str) -> Trace:
+    """Return one mark a row, rows from the top down as the table."""
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": f"${value}",
+        "y": "$#",
+        "marker": {
+            "color": colour,
+            "size": 10,
+            "symbol": symbol,
+            "line": {"color": colour, "width": 2},
+        },
+        "customdata": "$name",
+        "hovertemplate": "%{customdata}: %{x}<extra></extra>",
+        "name": name,
+    }
+
+
+def reference_line(x: float, *, layer: str = "below") -> dict[str, Any]:
+    """Return a dashed line from bottom to top; for axes whose unit never changes."""
     return {
         "type": "line",
-        "layer": "below",
-        f"{along}0": value,
-        f"{along}1": value,
-        f"{across}ref": f"{across} domain" if across == "x" else "paper",
-        f"{across}0": 0,
-        f"{across}1": 1,
+        "layer": layer,
+        "x0": x,
+        "x1": x,
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
         "line": {"color": "@soft", "width": 1.5, "dash": "dash"},
     }
 

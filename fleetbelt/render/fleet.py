@@ -4,39 +4,65 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import conformity, story, watch
+from fleetbelt.render import conformity, drift, life, noise, shares, story, watch
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
+    NOTHING,
     Headline,
     Page,
+    Quantity,
     Sentence,
+    asked_once,
     sentence,
 )
+from fleetbelt.render.shares import NONE
 
+_FITTED: Final = (
+    ("results.drift_by_model", drift.by_model),
+    ("results.drift_by_model", drift.run_in),
+    ("results.life_curve", life.survival),
+    ("results.life_by_group", life.b10_by_model),
+    ("results.noise_rates", noise.slipping),
+    ("results.noise_rates", noise.bearing),
+    ("results.vehicle_results", noise.vehicles),
+)
 TITLE: Final = "The fleet: what was left under, and what to look at first"
 
 
 def page(frames: Frames) -> Page:
     """Return the fleet page."""
-    watched = watch.watchlist(frames)
     belts = frames.get("results.watchlist")
     return Page(
         name="fleet",
         title=TITLE,
-        lead=sentence(
-            "Every tension here is what the gauge showed, put right by that gauge's "
-            "own calibration, with its uncertainty."
-        ),
+        lead=_lead(frames),
         headlines=headlines(frames),
-        sections=(
-            watched,
+        sections=asked_once(
+            watch.watchlist(frames),
             conformity.distribution(frames),
-            conformity.by_month(frames),
-            conformity.by_group(frames, "depot"),
-            conformity.by_group(frames, "model"),
+            shares.by_month(frames),
+            shares.by_group(frames, "depot"),
+            shares.by_group(frames, "model"),
+            *(make(frames) for table, make in _FITTED if frames.has(table)),
         ),
         stories=None if belts is None else story.stories(frames, belts),
         story_figure=story.story_figure(),
+    )
+
+
+def _lead(frames: Frames) -> Sentence:
+    """Say what a tension is here, and what it is worth without calibrations."""
+    if frames.get("results.gauge_curves") is not None:
+        return sentence(
+            "Every tension here is what the gauge showed, put right by that gauge's "
+            "own calibration, with its uncertainty."
+        )
+    return sentence(
+        "No gauge was calibrated, so every tension here is what the gauge showed, with "
+        "an uncertainty of {u} from the settings.",
+        u=Quantity(
+            value=frames.setting("measurement", "uncalibrated_u", 0.08), kind="share"
+        ),
     )
 
 
@@ -50,17 +76,23 @@ def headlines(frames: Frames) -> tuple[Headline, ...]:
 
 
 def _watched(frames: Frames) -> Headline:
-    watched = frames.get("results.watchlist")
     return Headline(
         who="To look at now",
-        number=(f"{0 if watched is None else watched.height:,}",),
+        number=watch.number(frames),
         words=watch.watched_in_words(frames),
         href="#watchlist",
     )
 
 
 def _left_under(frames: Frames) -> Headline:
-    k, _ = conformity.left_under(frames) or (0, 0)
+    k, n = conformity.left_under(frames) or (0, 0)
+    if n == 0:
+        return Headline(
+            who="Left under at install",
+            number=NOTHING,
+            words=(NONE,),
+            href="#install-tension",
+        )
     return Headline(
         who="Left under at install",
         number=(f"{k:,}",),
@@ -92,9 +124,12 @@ def _mean_words(frames: Frames) -> Sentence:
 def _looked_in_range(frames: Frames) -> Headline:
     seen = conformity.looked_in_range(frames)
     if seen is None or seen[1] == 0:
-        words: Sentence = ("No install was left under, or its reading is not known.",)
-        return Headline(who="Looked right on the gauge", number=("0",), words=words,
-                        href="method.html#method-correction")  # fmt: skip
+        return Headline(
+            who="Looked right on the gauge",
+            number=("0",) if conformity.left_under(frames) else NOTHING,
+            words=("No install was left under, or its reading is not known.",),
+            href="method.html#method-correction",
+        )
     k, n = seen
     return Headline(
         who="Looked right on the gauge",

@@ -40,17 +40,35 @@ class Frames:
     """Tables by name; a missing and an empty one look alike."""
 
     def __init__(self, tables: Mapping[str, pl.DataFrame]) -> None:
-        self._tables = tables
+        self._tables = dict(tables)
+        self._sorted: dict[str, pl.DataFrame] = {}
         info = tables.get("results.run_info")
         rows = () if info is None else info.select("key", "value").iter_rows()
         self._facts = {key: value or "" for key, value in rows}
 
     def get(self, name: str) -> pl.DataFrame | None:
-        """Return a table, or None where it is missing or empty."""
+        """Return a table in one order whatever it came in; None where it is empty."""
         if name not in NEEDED:
             raise KeyError(name)
         table = self._tables.get(name)
-        return None if table is None or table.is_empty() else table
+        if table is None or table.is_empty():
+            return None
+        if name not in self._sorted:
+            self._sorted[name] = table.sort(pl.all(), maintain_order=True)
+        return self._sorted[name]
+
+    def has(self, name: str) -> bool:
+        """Tell whether the run makes this table at all, with rows or without."""
+        return name in self._tables
+
+    def of_vehicles(self, table: pl.DataFrame, *columns: str) -> pl.DataFrame:
+        """Add columns of each row's vehicle, null where it is not known."""
+        vehicles = self.get("marts.vehicles_now")
+        if vehicles is None:
+            nothing = pl.lit(None, dtype=pl.String)
+            return table.with_columns(nothing.alias(name) for name in columns)
+        known = vehicles.select("vehicle_id", *columns).unique("vehicle_id")
+        return table.join(known, on="vehicle_id", how="left", maintain_order="left")
 
     def fact(self, key: str, default: str = "") -> str:
         """Return a fact of the run as text."""

@@ -2,7 +2,8 @@
 
 from fleetbelt.render import conformity, records, watch
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.section import Headline, Page, sentence
+from fleetbelt.render.section import NOTHING, Headline, Page, sentence
+from fleetbelt.render.shares import NONE
 
 
 def page(frames: Frames) -> Page:
@@ -16,10 +17,9 @@ def page(frames: Frames) -> Page:
 
 
 def _manager(frames: Frames) -> Headline:
-    watched = frames.get("results.watchlist")
     return Headline(
         who="For the fleet manager",
-        number=(f"{0 if watched is None else watched.height:,}",),
+        number=watch.number(frames),
         words=watch.watched_in_words(frames),
         href="fleet.html#watchlist",
     )
@@ -28,14 +28,21 @@ def _manager(frames: Frames) -> Headline:
 def _owner(frames: Frames) -> Headline:
     seen = conformity.looked_in_range(frames)
     share = conformity.installs_share(frames)
-    k, _ = conformity.left_under(frames) or (0, 0)
+    k, n = conformity.left_under(frames) or (0, 0)
+    if n == 0:
+        return Headline(
+            who="For the shop owner",
+            number=NOTHING,
+            words=(NONE,),
+            href="workshop.html",
+        )
     looked = f" {seen[0]:,} of those looked right on the gauge." if seen else ""
     return Headline(
         who="For the shop owner",
         number=(f"{k:,}",),
         words=sentence("{share} were left under their range.{looked}",
                        share=share, looked=looked),
-        href="fleet.html#by-depot",
+        href="workshop.html#by-shop",
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ _ESCAPES = str.maketrans(
         "\u2029": "\\u2029",
     }
 )
+_DRAWN_ONLY = "is_drawn_only"
 _KEPT_DIGITS = {"share": 5, "chance": 4, "count": 0, "distance": 1, "span": 2}
 
 
@@ -43,6 +44,8 @@ def table_data(table: Table) -> dict[str, Any]:
     data: dict[str, Any] = {
         "columns": [_column_data(table.frame, column) for column in table.columns]
     }
+    if _DRAWN_ONLY in table.frame.columns:
+        data["unlisted"] = table.frame[_DRAWN_ONLY].arg_true().to_list()
     if table.recount is not None:
         data["recount"] = _recount_data(table.recount)
     return data
@@ -68,6 +71,8 @@ def _column_data(frame: pl.DataFrame, column: Column) -> dict[str, Any]:
         data["digits"] = column.digits
     if column.words:
         data["words"] = dict(column.words)
+    if column.unit:
+        data["unit"] = column.unit
     if column.beside:
         data["beside"] = column.beside
     if not column.is_shown:
@@ -104,5 +109,6 @@ def _recount_data(recount: Recount) -> dict[str, Any]:
     return {
         "by": list(recount.by),
         "within": recount.within,
+        "sum": recount.is_sum,
         "columns": [_column_data(recount.cells, column) for column in columns],
     }

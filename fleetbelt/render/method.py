@@ -1,5 +1,10 @@
 """The method page: how each number is made, from which sources, with which settings."""
 
+import json
+from collections.abc import Iterator, Mapping
+
+import polars as pl
+
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,
@@ -41,16 +46,16 @@ def _given(frames: Frames) -> dict[str, Quantity]:
 
 def _run(frames: Frames) -> Section:
     question = "With which settings and versions was this made?"
-    info = frames.get("results.run_info")
-    if info is None:
+    if not frames.facts:
         how = "Run fleetbelt on a folder of records."
         return missing("run", question, "The facts of this run are not there.", how)
+    facts = dict(sorted(_spelled_out(frames.facts)))
     return Section(
         key="run",
         question=question,
         answer=("The same files, settings and versions give the same pages again.",),
         table=Table(
-            frame=info.sort("key"),
+            frame=pl.DataFrame({"key": list(facts), "value": list(facts.values())}),
             columns=(
                 Column(name="key", label="Fact"),
                 Column(name="value", label="Value"),
@@ -58,3 +63,20 @@ def _run(frames: Frames) -> Section:
             is_open=True,
         ),
     )
+
+
+def _spelled_out(facts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Yield the facts, the settings one by one."""
+    for key, value in facts.items():
+        if key == "settings":
+            yield from _settings(json.loads(value), key)
+        else:
+            yield key, value
+
+
+def _settings(value: object, name: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _settings(inner, f"{name}.{key}")
+    else:
+        yield name, value if isinstance(value, str) else json.dumps(value)

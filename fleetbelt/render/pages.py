@@ -6,11 +6,19 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import fleet, index, method, records
+from fleetbelt.render import fleet, gauges, index, method, plan, records, workshop
 from fleetbelt.render.document import Press
 from fleetbelt.render.frames import Frames
 
-PAGES: Final = (index.page, fleet.page, records.page, method.page)
+PAGES: Final = (
+    index.page,
+    fleet.page,
+    workshop.page,
+    plan.page,
+    gauges.page,
+    records.page,
+    method.page,
+)
 
 
 def render_pages(
@@ -34,5 +42,7 @@ def render_pages(
         The files written, the first page first.
     """
     frames = Frames(results)
-    press = Press(frames, pack=pack)
-    return [press.write(page(frames), out) for page in PAGES]
+    made = [page(frames) for page in PAGES]
+    shown = [page for page in made if page.sections or page.headlines]
+    press = Press(frames, [page.name for page in shown], pack=pack)
+    return [press.write(page, out) for page in shown]

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from string import Formatter
 from typing import Any, Final, Literal
 
@@ -34,22 +34,33 @@ UNIT: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """A number in a sentence that follows the reader's choice of units."""
+    """A number in a sentence that follows the reader's choice of units.
+
+    Attributes
+    ----------
+    value, kind, digits, unit
+        As of a `Column`.
+    is_bare : bool
+        The unit stands with a number beside it and is not said again.
+    """
 
     value: float
     kind: Kind
     digits: int = 0
+    unit: str = ""
+    is_bare: bool = False
 
     @property
     def text(self) -> str:
         """Return the number with its unit, in newtons and miles."""
         shown = self.value * 100 if self.kind in {"share", "chance"} else self.value
         number = f"{shown + 0.0:,.{self.digits}f}".replace("-", "\N{MINUS SIGN}")
-        unit = UNIT.get(self.kind, "")
+        unit = "" if self.is_bare else self.unit or UNIT.get(self.kind, "")
         return f"{number}\N{NO-BREAK SPACE}{unit}" if unit else number
 
 
 Sentence = tuple[str | Quantity, ...]
+NOTHING: Final[Sentence] = ("\N{EN DASH}",)
 
 
 def sentence(template: str, /, **parts: Quantity | Sentence | str | int) -> Sentence:
@@ -70,7 +81,7 @@ def sentence(template: str, /, **parts: Quantity | Sentence | str | int) -> Sent
     found: list[str | Quantity] = []
     for words, name, _, _ in Formatter().parse(template):
         if words:
-            found.append(words)
+            found.append(words.replace(" %", "\N{NO-BREAK SPACE}%"))
         if name is not None:
             part = parts[name]
             found.extend(part if isinstance(part, tuple) else [_plain(part)])
@@ -88,14 +99,22 @@ def plain_text(words: Sentence) -> str:
 
 def share_of(k: int, n: int, lo: float, hi: float, noun: str = "installs") -> Sentence:
     """Say a share with counts and interval: '363 of 1,171 installs (31 %; …)'."""
-    digits = digits_for(lo * 100, hi * 100)
-    shown, low, high = (
-        Quantity(value=value, kind="share", digits=digits) for value in (k / n, lo, hi)
+    share, interval = said(
+        k / n, lo, hi, kind="share", digits=digits_for(lo * 100, hi * 100)
     )
     return sentence(
-        "{k} of {n} {noun} ({share}; 95 % interval {lo} to {hi})",
-        k=k, n=n, noun=noun, share=shown, lo=low, hi=high,
+        "{k} of {n} {noun} ({share}; {interval})",
+        k=k, n=n, noun=noun, share=share, interval=interval,
     )  # fmt: skip
+
+
+def said(
+    value: float, lo: float, hi: float, *, kind: Kind, digits: int = 0, unit: str = ""
+) -> tuple[Quantity, Sentence]:
+    """Return a value with its unit, and its interval in words without it."""
+    whole = Quantity(value=value, kind=kind, digits=digits, unit=unit)
+    low, high = (replace(whole, value=limit, is_bare=True) for limit in (lo, hi))
+    return whole, sentence("95 % interval {lo} to {hi}", lo=low, hi=high)
 
 
 def digits_for(lo: float, hi: float) -> int:
@@ -123,6 +142,8 @@ class Column:
     beside : str
         A template of other columns shown in the same cell, '({lo} to {hi})'; left out
         where one of them is null. In the CSV they are columns of their own.
+    unit : str
+        For a kind without a unit of its own, such as money.
     is_shown : bool
         False: used by search, filters and figures only.
     """
@@ -133,7 +154,25 @@ class Column:
     digits: int = 0
     words: Mapping[str, str] = field(default_factory=dict)
     beside: str = ""
+    unit: str = ""
     is_shown: bool = True
+
+
+def interval_columns(
+    value: str, lo: str, hi: str, *, label: str, kind: Kind, digits: int = 0
+) -> tuple[Column, Column, Column]:
+    """Return a value shown with its 95 % interval in one cell, three in the CSV."""
+    return (
+        Column(
+            name=value,
+            label=f"{label}, 95 % interval",
+            kind=kind,
+            digits=digits,
+            beside=f"({{{lo}}} to {{{hi}}})",
+        ),
+        Column(name=lo, label="Lower 95 % limit", kind=kind, digits=digits),
+        Column(name=hi, label="Upper 95 % limit", kind=kind, digits=digits),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,21 +182,42 @@ class Recount:
     Attributes
     ----------
     cells : pl.DataFrame
-        Counts by depot, model, duty and ``by``; columns ``n`` and, for a share, ``k``.
+        Sums by depot, model, duty and ``by``: columns ``n`` and ``k``.
     by : tuple of str
         Columns that the table and the cells share; names a row of the table.
     within : str
-        For counts: the column within which they are turned into shares of a total.
+        The column within which ``n`` becomes a share of its total; without it the
+        share is ``k / n`` with its interval.
+    is_sum : bool
+        Only add up ``n`` and ``k``; no share.
     """
 
     cells: pl.DataFrame
     by: tuple[str, ...]
     within: str = ""
+    is_sum: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table on a page, and what the reader can do with it."""
+    """A table on a page, and what the reader can do with it.
+
+    Attributes
+    ----------
+    frame : pl.DataFrame
+        A boolean column ``is_drawn_only`` marks rows for the figure alone.
+    columns : tuple of Column
+    recount : Recount or None
+        How it follows the page's filters; without it, rows are kept or dropped.
+    selects : tuple of str
+        Columns with a list to choose from above the table.
+    opens : str
+        Column with the id of the story that a row opens.
+    is_open : bool
+        Shown at once, not behind 'show these numbers as a table'.
+    note : Sentence
+        What is not in it.
+    """
 
     frame: pl.DataFrame
     columns: tuple[Column, ...]
@@ -206,6 +266,18 @@ class Section:
 def missing(key: str, question: str, what: str, how: str) -> Section:
     """Return a section that says what is missing and how to get it."""
     return Section(key=key, question=question, missing=(f"{what} {how}",))
+
+
+def asked_once(*sections: Section) -> tuple[Section, ...]:
+    """Return the sections without those that miss what one before them misses."""
+    told: set[Sentence] = set()
+    kept = []
+    for section in sections:
+        if section.missing not in told:
+            kept.append(section)
+        if section.missing:
+            told.add(section.missing)
+    return tuple(kept)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

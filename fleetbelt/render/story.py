@@ -9,12 +9,17 @@ from fleetbelt.render.figures import Figure, axis, figure
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Column, Table
 
-MOST_ROWS: Final = 12_000
+MOST_ROWS: Final = 9_000
 
 _COLUMNS: Final = (
     Column(name="belt_id", is_shown=False),
     Column(name="date", label="Date", kind="date"),
-    Column(name="odometer_mi", label="Odometer", kind="distance"),
+    Column(
+        name="odometer_mi",
+        label="Odometer, and since fitting",
+        kind="distance",
+        beside="({x_mi})",
+    ),
     Column(name="x_mi", label="Since fitting", kind="distance"),
     Column(name="action", label="Work", beside=", {phase}"),
     Column(name="phase", label="Phase", words=words.PHASES),
@@ -49,11 +54,13 @@ _COLUMNS: Final = (
         beside="({p_under})",
     ),
     Column(name="p_under", label="Chance of being under", kind="chance"),
+    Column(name="doubts", label="Doubts"),
     Column(name="technician_id", label="Technician, shop", beside=", {shop}"),
     Column(name="shop", label="Shop"),
     Column(name="gauge_id", label="Gauge, span", beside="at {span_mm}"),
     Column(name="span_mm", label="Span", kind="span"),
-    Column(name="place", label="Record"),
+    Column(name="file", label="Record: file, line", beside=", line {line}"),
+    Column(name="line", label="Line", kind="count"),
     Column(name="state", is_shown=False),
     Column(name="half_n", kind="tension", is_shown=False),
     Column(name="fan_lo_n", kind="tension", is_shown=False),
@@ -85,23 +92,43 @@ def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
         return None
     rows = story.join(belts.select("belt_id", "rank"), on="belt_id")
     is_left = (pl.col("phase") == "left").fill_null(value=False)
-    rows = _first_belts(rows.sort("rank", "date", "odometer_mi", is_left))
+    rows = _first_belts(rows.sort("rank", "date", "odometer_mi", "service_id", is_left))
     since = pl.col("odometer_mi") - pl.col("odometer_mi").min().over("belt_id")
-    visits = rows.with_columns(
-        x_mi=pl.coalesce("miles", since),
-        half_n=1.96 * pl.col("tension_u_n"),
-        place=place(),
-        shown=pl.format("{} {}", pl.col("reading"), "unit"),
-        state=_state(),
-    ).with_columns(
-        fan_lo_n=pl.lit(None, dtype=pl.Float64), fan_hi_n=pl.lit(None, dtype=pl.Float64)
+    visits = (
+        rows.join(doubts(frames), on="service_id", how="left", maintain_order="left")
+        .with_columns(
+            x_mi=pl.coalesce("miles", since),
+            half_n=1.96 * pl.col("tension_u_n"),
+            shown=pl.format("{} {}", pl.col("reading"), "unit"),
+            state=_state(),
+        )
+        .with_columns(
+            fan_lo_n=pl.lit(None, dtype=pl.Float64),
+            fan_hi_n=pl.lit(None, dtype=pl.Float64),
+            is_drawn_only=pl.lit(value=False),
+        )
     )
     names = [column.name for column in _COLUMNS]
     whole = pl.concat(
-        [visits.select("rank", *names), *_expected(visits, frames)], how="diagonal"
+        [visits.select("rank", "is_drawn_only", *names), *_expected(visits, frames)],
+        how="diagonal",
     )
     whole = whole.sort("rank", maintain_order=True)
     return Table(frame=whole, columns=_COLUMNS)
+
+
+def doubts(frames: Frames) -> pl.DataFrame:
+    """Return what is noted about each service record, in words."""
+    notes = frames.get("results.data_notes")
+    if notes is None:
+        return pl.DataFrame(schema={"service_id": pl.String, "doubts": pl.String})
+    return (
+        notes.filter(pl.col("table_name") == "services")
+        .sort("key", "code")
+        .group_by(pl.col("key").alias("service_id"), maintain_order=True)
+        .agg(pl.col("code").str.replace_all("_", " ", literal=True))
+        .select("service_id", doubts=pl.col("code").list.join("; "))
+    )
 
 
 def _first_belts(rows: pl.DataFrame) -> pl.DataFrame:
@@ -167,7 +194,8 @@ def _expected(visits: pl.DataFrame, frames: Frames) -> list[pl.DataFrame]:
     names = ["rank", "belt_id", "date", "odometer_mi", "x_mi", "action", "tension_n",
              "fan_lo_n", "fan_hi_n", "spec_min_n", "spec_max_n", "state"]  # fmt: skip
     last = last.with_columns(action=pl.lit("last reading"))
-    return [part.select(names) for part in (last, now, due)]
+    drawn_only = pl.lit(value=True).alias("is_drawn_only")
+    return [part.select(drawn_only, *names) for part in (last, now, due)]
 
 
 def story_figure() -> Figure:

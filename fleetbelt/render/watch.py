@@ -7,15 +7,17 @@ import polars as pl
 from fleetbelt.render import words
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
+    NOTHING,
     Column,
     Quantity,
     Section,
     Sentence,
     Table,
+    interval_columns,
     missing,
     sentence,
 )
-from fleetbelt.render.story import place
+from fleetbelt.render.story import doubts, place
 
 MOST_ROWS: Final = 2_000
 QUESTION: Final = "Which belts should be looked at first?"
@@ -29,9 +31,19 @@ def running(frames: Frames) -> int | None:
     return None if vehicles is None else int(vehicles["n_belts"].sum())
 
 
+def number(frames: Frames) -> Sentence:
+    """Return the number of belts on the watchlist, a dash without belts."""
+    watched = frames.get("results.watchlist")
+    if watched is None:
+        return ("0",) if frames.get("results.belts") is not None else NOTHING
+    return (f"{watched.height:,}",)
+
+
 def watched_in_words(frames: Frames) -> Sentence:
     """Say how many belts are on the watchlist, and how many surely under."""
     watched, belts = frames.get("results.watchlist"), running(frames)
+    if watched is None and frames.get("results.belts") is None:
+        return ("No belt is in the records.",)
     if watched is None:
         return ("No running belt is likely enough to be under its range to be listed.",)
     limit = frames.setting("watchlist", "p_under", 0.2)
@@ -87,18 +99,14 @@ _COLUMNS: Final = (
     Column(name="duty", label="Duty", is_shown=False),
     Column(name="reason", label="Reason", words=_REASONS),
     Column(name="p_under_now", label="Chance of being under", kind="chance"),
-    Column(
-        name="tension_n",
-        label="Tension, 95 % interval",
-        kind="tension",
-        beside="({tension_lo_n} to {tension_hi_n})",
+    *interval_columns(
+        "tension_n", "tension_lo_n", "tension_hi_n", label="Tension", kind="tension"
     ),
-    Column(name="tension_lo_n", label="Lower limit", kind="tension"),
-    Column(name="tension_hi_n", label="Upper limit", kind="tension"),
     Column(name="last_date", label="Last reading", kind="date"),
     Column(name="detail", label="In words"),
     Column(name="place", label="Record"),
     Column(name="do", is_shown=False),
+    Column(name="doubts", is_shown=False),
     Column(name="due_mi", label="Due at odometer", kind="distance", is_shown=False),
     Column(name="due_date", label="Due", kind="date", is_shown=False),
 )
@@ -116,21 +124,20 @@ def _cut(height: int) -> Sentence:
 
 def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
     """Add what a reader asks of a row: model, tension, day, file and line."""
-    vehicles = frames.get("marts.vehicles_now")
-    if vehicles is None:
-        vehicles = pl.DataFrame(schema=dict.fromkeys(["vehicle_id", *_BY_VEHICLE], str))
-    known = watched.join(
-        vehicles.select("vehicle_id", *_BY_VEHICLE).unique("vehicle_id"),
-        on="vehicle_id",
-        how="left",
-        maintain_order="left",
-    )
+    known = frames.of_vehicles(watched, "model", "duty")
     last = _last_readings(frames)
     return (
         known.join(
             last,
             left_on=["belt_id", "last_service_id"],
             right_on=["belt_id", "service_id"],
+            how="left",
+            maintain_order="left",
+        )
+        .join(
+            doubts(frames),
+            left_on="last_service_id",
+            right_on="service_id",
             how="left",
             maintain_order="left",
         )
@@ -146,9 +153,6 @@ def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
     )
 
 
-_BY_VEHICLE: Final = ("model", "duty")
-
-
 def _last_readings(frames: Frames) -> pl.DataFrame:
     story = frames.get("marts.belt_story")
     if story is None:
@@ -157,7 +161,9 @@ def _last_readings(frames: Frames) -> pl.DataFrame:
         return pl.DataFrame(schema={**texts, **reals, "last_date": pl.Date})
     half = 1.96 * pl.col("tension_u_n")
     return (
-        story.select(
+        story.filter(pl.col("tension_n").is_not_null())
+        .sort("belt_id", "service_id", "phase")
+        .select(
             "belt_id",
             "service_id",
             "tension_n",
@@ -166,8 +172,7 @@ def _last_readings(frames: Frames) -> pl.DataFrame:
             pl.col("date").alias("last_date"),
             place=place(),
         )
-        .sort("tension_n", nulls_last=True, maintain_order=True)
-        .unique(["belt_id", "service_id"], keep="first", maintain_order=True)
+        .unique(["belt_id", "service_id"], keep="last", maintain_order=True)
     )
 
 

@@ -64,10 +64,10 @@ BANDS: Final[Mapping[str, str]] = {
 }
 
 CORRECTIONS: Final[Mapping[str, str]] = {
-    "calibrated": "calibrated at this span",
-    "between_spans": "between two calibrated spans",
+    "calibrated": "calibrated",
+    "between_spans": "between spans",
     "beyond_spans": "outside the calibrated spans",
-    "pooled": "pooled: gauge or span not known",
+    "pooled": "pooled",
     "none": "none",
 }
 
@@ -101,26 +101,46 @@ REFUSALS: Final[Mapping[str, str]] = {
     "unknown_drive": "Add the drive to drives.csv, or correct its number here.",
     "unknown_gauge": "Add the gauge to gauges.csv, or correct its number here.",
     "conflicting_key": "Two rows of one load have this key and differ: keep one.",
+    "odometer_backwards": "Correct the odometer: the readings before and after "
+    "it agree, this one does not.",
 }
 REFUSALS_FALLBACK: Final = (
     "Correct the cell in its file, or map it in fleetbelt.toml; then run again."
 )
 
 NOTES: Final[Mapping[str, str]] = {
-    "wrong_range": "The range said to be applied is not the one that applies; the "
-    "right one was used.",
-    "ranges_disagree": "Published ranges of one drive and state differ by over 3 %; "
-    "one was chosen by the settings or by name.",
-    "recheck_too_early": "Recheck before 5 minutes of running: held to the new-belt "
-    "range, and not counted as the run-in recheck.",
+    "after_retirement": "The day is after the vehicle's last day in the fleet.",
+    "before_vehicle": "The day is before the vehicle's first day on the road.",
+    "min_over_max": "The range's minimum is above its maximum: it is not used.",
+    "no_removal_reason": "A belt came off without a reason: its life counts as "
+    "unfinished.",
     "no_repeats": "No load was read twice in a calibration, so its repeatability is "
-    "borrowed.",
-    "no_spec": "No range is published for this drive and state: no verdict.",
-    "no_belt_mass": "A vibration reading without the belt's mass gives no tension.",
+    "assumed.",
+    "no_spec": "No range is published for this drive and belt state: no verdict, never "
+    "a guess.",
+    "no_tension": "No tension can be told from this reading.",
+    "odometer_jump": "The vehicle cannot have driven so far since the reading before.",
+    "odometer_order_unclear": "The odometer stands lower than before, and which of the "
+    "readings is wrong is not clear.",
+    "ranges_disagree": "Published ranges of one drive and state are over 3 % apart; "
+    "the preferred source was used, else the first by name.",
+    "reading_found_not_used": "A reading found that the contract does not use for this "
+    "work.",
+    "reading_left_not_used": "A reading left that the contract does not use for this "
+    "work.",
+    "recheck_too_early": "The engine had not run long enough since the fitting: held "
+    "to the new-belt range, and not counted as the run-in recheck.",
+    "seen_after_remove": "A belt was seen after it was taken off: taken as put back.",
+    "span_outside_drive": "No accessory drive has a span of that length.",
+    "technician_two_shops": "The technician worked in two shops on one day.",
+    "unit_pair_disagrees": "Two units printed for one range do not give the same "
+    "tension.",
+    "unit_slip": "The reading looks as if its unit were another: 4.45 or 9.81 times "
+    "off.",
+    "unknown_drive": "The drive is in no row of drives.csv.",
+    "unknown_gauge": "The gauge is in no row of gauges.csv or calibrations.csv.",
+    "unknown_vehicle": "The vehicle is in no row of vehicles.csv.",
+    "wrong_range": "Set to the range of the other belt state; the range that applies "
+    "was used.",
 }
 NOTES_FALLBACK: Final = "Kept and used; the detail says what is doubtful."
-
-
-def in_words(code: str) -> str:
-    """Return a code word as words."""
-    return code.replace("_", " ")

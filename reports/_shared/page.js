@@ -55,19 +55,19 @@
     per_100k: { unit: () => `per 100,000 ${roadUnit()}`, factor: () => 1 / perMile() },
   };
   const isText = (kind) => kind === "text" || kind === "date";
-  const unitOf = (kind) => (KINDS[kind] ? KINDS[kind].unit() : "");
+  const unitOf = (kind, unit) => unit || (KINDS[kind] ? KINDS[kind].unit() : "");
   const converted = (value, kind) => value * (KINDS[kind]?.factor?.() ?? 1);
   const decimals = (kind, digits) => (digits ?? 0) + (KINDS[kind]?.finer?.() ?? 0);
   const formats = {};
   const number = (value, kind, digits) => {
-    if (kind === "chance" && (value < 0.005 || value > 0.995)) return value < 0.5 ? "< 1" : "> 99";
+    if (kind === "chance" && (value < 0.005 || value > 0.995)) return value < 0.5 ? "<\u00a01" : ">\u00a099";
     const places = decimals(kind, digits);
     formats[places] ??= new Intl.NumberFormat("en-US", { minimumFractionDigits: places, maximumFractionDigits: places });
     return formats[places].format(converted(value, kind) + 0).replace("-", "\u2212");
   };
-  const quantity = (value, kind, digits) => [number(value, kind, digits), unitOf(kind)].filter(Boolean).join("\u00a0");
+  const quantity = (value, kind, digits, unit) => [number(value, kind, digits), unitOf(kind, unit)].filter(Boolean).join("\u00a0");
   const units = (text) => text.replace(/\{(\w+)\}/g, (whole, kind) => (KINDS[kind] ? unitOf(kind) : whole));
-  const heading = (column) => (unitOf(column.kind) ? `${column.label} (${unitOf(column.kind)})` : column.label);
+  const heading = ({ label: words, kind, unit }) => (unitOf(kind, unit) ? `${words} (${unitOf(kind, unit)})` : words);
 
   /* ---- text from files: never markup, direction marks made visible ---- */
   const MARKS = /[\u0000-\u0008\u000b-\u001f\u007f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]/g;
@@ -89,7 +89,7 @@
     const columns = unpackColumns(raw.columns ?? []);
     const height = Object.values(columns)[0]?.values.length ?? 0;
     const recount = raw.recount && { ...raw.recount, columns: unpackColumns(raw.recount.columns) };
-    return { columns, height, recount, figure: raw.figure, rows: [...Array(height).keys()], recounted: {} };
+    return { columns, height, recount, figure: raw.figure, unlisted: new Set(raw.unlisted), rows: [...Array(height).keys()], recounted: {} };
   };
   const worded = (column, row) => {
     const value = column.values[row];
@@ -104,7 +104,7 @@
     return [k === 0 ? 0 : (k + z2 / 2 - half) / (n + z2), k === n ? 1 : (k + z2 / 2 + half) / (n + z2)];
   };
   const recount = (table) => {
-    const { columns, by, within } = table.recount;
+    const { columns, by, within, sum } = table.recount;
     const key = (of, row) => JSON.stringify(by.map((name) => String(of[name].values[row])));
     const kept = [...columns.n.values.keys()].filter((row) => chosenGroups().every((name) => columns[name].values[row] === state[name]));
     const sums = new Map();
@@ -116,7 +116,8 @@
     }
     const counts = [...Array(table.height).keys()].map((row) => sums.get(key(table.columns, row)) ?? [0, 0]);
     const found = { n: counts.map(([n]) => n) };
-    if (within) {
+    if (sum) found.k = counts.map(([, k]) => k);
+    else if (within) {
       const totals = {};
       counts.forEach(([n], row) => { const name = table.columns[within].values[row]; totals[name] = (totals[name] ?? 0) + n; });
       found.share = counts.map(([n], row) => n / totals[table.columns[within].values[row]] || 0);
@@ -138,8 +139,8 @@
       table.recounted = found;
       table.rows = table.rows.filter((row) => found.n[row] > 0);
       const [lo, hi] = n ? wilson(k, n) : [0, 1];
-      words = n < FEW ? `With this filter: ${n} installs, too few for a share.`
-        : `With this filter: ${number(k, "count")} of ${number(n, "count")} installs left under (${quantity(k / n, "share")}; 95 % interval ${quantity(lo, "share")} to ${quantity(hi, "share")}).`;
+      words = table.recount.sum ? "" : n < FEW ? `With this filter: ${n} installs, too few for a share.`
+        : `With this filter: ${number(k, "count")} of ${number(n, "count")} installs left under (${quantity(k / n, "share")}; 95 % interval ${number(lo, "share")} to ${quantity(hi, "share")}).`;
     } else if (groups.length && groups.every((name) => table.columns[name])) {
       table.rows = table.rows.filter((row) => groups.every((name) => table.columns[name].values[row] === state[name]));
     } else if (groups.length && table.height) words = "This is the whole fleet; the filter does not change it.";
@@ -167,7 +168,7 @@
   const visibleRows = (view) => {
     const { key, table } = view;
     const query = (state[`${key}.find`] ?? "").toLocaleLowerCase("en").trim();
-    let rows = table.rows;
+    let rows = table.rows.filter((row) => !table.unlisted.has(row));
     for (const name of view.selects) if (state[`${key}.${name}`]) rows = rows.filter((row) => table.columns[name].values[row] === state[`${key}.${name}`]);
     if (query) rows = rows.filter((row) => Object.values(table.columns).some((column) => isText(column.kind) && String(worded(column, row)).toLocaleLowerCase("en").includes(query)));
     const [name, way] = (state[`${key}.sort`] ?? "").split(" ");
@@ -212,7 +213,8 @@
   };
   const bodyCell = (view, column, row, opener) => {
     const text = cellText(view.table, column, row);
-    const kind = column.kind === "date" ? "date" : isText(column.kind) ? (text.length > 40 ? "text long" : "text") : text.length > 30 ? "figure-cell broken" : "figure-cell";
+    const width = `${text === "\u2013" ? " blank" : ""}${text.length > 40 ? " long" : ""}${/\S{21}/.test(text) ? " unbroken" : ""}`;
+    const kind = column.kind === "date" ? "date" : isText(column.kind) ? `text${width}` : text.length > 30 ? "figure-cell broken" : "figure-cell";
     return make("td", { role: "cell", class: kind, "data-label": heading(column) }, opener ?? text);
   };
   const bodyRow = (view, row) => {
@@ -233,12 +235,12 @@
     return isOpen ? [line, evidence(view, row, belt, columns.length)] : [line];
   };
   const renderTable = (view) => {
-    const rows = visibleRows(view), shown = rows.slice(0, view.limit);
+    const rows = visibleRows(view), shown = rows.slice(0, view.limit), listed = view.table.height - view.table.unlisted.size;
     if (state.belt && view.opens) {
       const place = rows.findIndex((row) => view.table.columns[view.opens].values[row] === state.belt);
       if (place >= view.limit) shown.push(rows[place]);
     }
-    view.count.textContent = `${number(shown.length, "count")} of ${number(rows.length, "count")} rows shown` + (rows.length < view.table.height ? `, ${number(view.table.height, "count")} in all` : "");
+    view.count.textContent = `${number(shown.length, "count")} of ${number(rows.length, "count")} rows shown` + (rows.length < listed ? `, ${number(listed, "count")} in all` : "");
     view.more.hidden = shown.length >= rows.length;
     view.place.replaceChildren(make("table", { role: "table", class: view.opens ? "cards" : null, "aria-label": view.name },
       make("thead", { role: "rowgroup" }, make("tr", { role: "row" }, ...shownColumns(view.table).map((column) => headerCell(view, column)))),
@@ -279,6 +281,7 @@
       make("p", {}, make("strong", {}, "Why: "), said("detail")),
       make("p", {}, make("strong", {}, "How sure: "), `${said("p_under_now")} % chance that it is under its range now.`),
       make("p", {}, make("strong", {}, "What to do: "), said("do")));
+    if (said("doubts") !== "\u2013") cell.append(make("p", {}, make("strong", {}, "But: "), `its last record is doubted (${said("doubts")}); mend the record first if it is wrong.`));
     if (columns.due_mi && columns.due_mi.values[row] !== null) cell.append(make("p", {}, make("strong", {}, "Due: "), `at ${said("due_mi")} ${unitOf("distance")} on the odometer, about ${said("due_date")}.`));
     cell.append(make("p", { class: "caveat" }, "An estimate from records: read the belt first, and follow the vehicle maker's manual, local codes and licensed practice."));
     const own = stories && stories.rows.filter((index) => stories.columns.belt_id.values[index] === belt);
@@ -286,7 +289,7 @@
     else {
       const story = { ...stories, rows: own };
       const plot = make("div", { class: "plot", role: "img", "aria-label": `Tension of belt ${plain(belt)} against distance, with its range; the table below has the numbers` });
-      const visits = { ...story, rows: own.filter((index) => stories.columns.state.values[index] !== "expected") };
+      const visits = { ...story, rows: own.filter((index) => !stories.unlisted.has(index)) };
       const inner = { key: "story", table: visits, name: `Records of belt ${plain(belt)}`, selects: [], opens: "", limit: Infinity, count: make("span", { role: "status" }), more: make("span") };
       inner.place = make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": inner.name });
       renderTable(inner);
@@ -311,14 +314,15 @@
     return second ? first.map((value, place) => (value === null || second[place] === null ? null : value - second[place])) : first;
   };
   const colour = (token) => getComputedStyle(root).getPropertyValue(`--${token.slice(1)}`).trim();
-  const filled = (value, table, rows, key = "") => {
+  const filled = (value, table, rows, key = "", isTrace = false) => {
     if (key === "meta") return value;
-    if (Array.isArray(value)) return value.map((item) => filled(item, table, rows, key));
-    if (value && typeof value === "object") return Object.fromEntries(Object.entries(value).map(([name, item]) => [name, filled(item, table, rows, name)]));
+    if (Array.isArray(value)) return value.map((item) => filled(item, table, rows, key, isTrace));
+    if (value && typeof value === "object") return Object.fromEntries(Object.entries(value).map(([name, item]) => [name, filled(item, table, rows, name, isTrace)]));
     if (typeof value !== "string") return value;
     if (/color$/.test(key) && value.startsWith("@")) return colour(value);
-    if (key !== "text" && value.startsWith("$")) return named(table, rows, value);
-    return key === "text" || key === "hovertemplate" || key === "name" ? units(value) : value;
+    if (key === "name") return value;
+    if ((isTrace || key !== "text") && value.startsWith("$")) return named(table, rows, value);
+    return key === "text" || key === "hovertemplate" ? units(value) : value;
   };
   const rowsOf = (table, where) => table.rows.filter((row) => Object.entries(where ?? {}).every(([name, wanted]) => table.columns[name].values[row] === wanted));
   const axisLook = () => ({ gridcolor: colour("@line"), linecolor: colour("@field"), zerolinecolor: colour("@field"), automargin: true, fixedrange: true });
@@ -334,7 +338,7 @@
   };
   const draw = (host, table) => {
     if (!window.Plotly || !table.figure) return;
-    const data = table.figure.data.map((trace) => filled(trace, table, rowsOf(table, trace.meta?.where)));
+    const data = table.figure.data.map((trace) => filled(trace, table, rowsOf(table, trace.meta?.where), "", true));
     const width = printing ? { width: 680 } : {};
     const layout = look(filled(table.figure.layout, table, table.rows));
     window.Plotly.react(host, data, { ...layout, ...width }, { displayModeBar: false, responsive: !printing });
@@ -353,7 +357,10 @@
   /* ---- the page ---- */
   let tables = {}, views = [];
   const showQuantities = () => {
-    for (const item of $$("data[data-kind]")) item.textContent = quantity(Number(item.value), item.dataset.kind, Number(item.dataset.digits));
+    for (const item of $$("data[data-kind]")) {
+      const { kind, digits, unit, bare } = item.dataset, shown = [Number(item.value), kind, Number(digits)];
+      item.textContent = bare === undefined ? quantity(...shown, unit) : number(...shown);
+    }
   };
   const refresh = () => {
     for (const [key, table] of Object.entries(tables)) if (key !== "stories") filterTable(key, table);

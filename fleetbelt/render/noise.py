@@ -1,0 +1,169 @@
+"""Noise complaints by the tension belts were left with at install."""
+
+from typing import Final
+
+import polars as pl
+
+from fleetbelt.render import words
+from fleetbelt.render.figures import interval_dots
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import (
+    Column,
+    Quantity,
+    Section,
+    Sentence,
+    Table,
+    interval_columns,
+    missing,
+    said,
+    sentence,
+)
+
+_NONE: Final = "There are no complaints in the records."
+_HOW: Final = (
+    "Put noise complaints into complaints.csv, with date, vehicle and odometer."
+)
+_BANDS: Final = ("loose", "under", "in_spec", "over", "tight")
+_SHORT: Final = {band: name.split(" (")[0] for band, name in words.BANDS.items()}
+
+
+def slipping(frames: Frames) -> Section:
+    """Show squeal and chirp by band: what a loose belt does."""
+    return _section(
+        frames,
+        key="squeal",
+        question="Do belts left under squeal more?",
+        noises=("squeal", "chirp"),
+        held=("under", "loose"),
+    )
+
+
+def bearing(frames: Frames) -> Section:
+    """Show rumble and whine by band: what a tight belt does to bearings."""
+    return _section(
+        frames,
+        key="bearings",
+        question="Do belts left over cost bearings?",
+        noises=("rumble", "whine"),
+        held=("over", "tight"),
+    )
+
+
+def _section(
+    frames: Frames,
+    *,
+    key: str,
+    question: str,
+    noises: tuple[str, str],
+    held: tuple[str, str],
+) -> Section:
+    rates = frames.get("results.noise_rates")
+    if rates is None:
+        return missing(key, question, _NONE, _HOW)
+    order = {band: place for place, band in enumerate(_BANDS)}
+    chosen = rates.filter(
+        pl.col("model") == "all",
+        pl.col("noise").is_in(noises),
+        pl.col("band").is_in(_BANDS),
+    ).sort("noise", pl.col("band").replace_strict(order), descending=[True, False])
+    if chosen.is_empty() or not chosen["complaints"].sum():
+        return missing(key, question, "No such noise was complained of.", _HOW)
+    frame = chosen.with_columns(
+        name=pl.format("{}, {}", "noise", pl.col("band").replace_strict(_SHORT)),
+        whole=pl.lit(None, dtype=pl.Float64),
+    )
+    return Section(
+        key=key,
+        question=question,
+        answer=_ratios(chosen, noises[0], held),
+        caveat=sentence(
+            "A band is a measured tension, so some belts sit in a wrong one: the true "
+            "contrast is larger than the one shown."
+        ),
+        figure=interval_dots(
+            value="per_100k_mi", lo="rate_lo", hi="rate_hi", rows=frame.height,
+            title="Complaints {per_100k}", rangemode="tozero",
+        ),
+        table=Table(
+            frame=frame,
+            columns=(
+                Column(name="name", label="Noise, left at install"),
+                Column(name="complaints", label="Complaints", kind="count"),
+                Column(name="miles", label="Distance run", kind="distance"),
+                *interval_columns("per_100k_mi", "rate_lo", "rate_hi", label="Rate",
+                                  kind="per_100k", digits=1),
+                *interval_columns("rate_ratio", "ratio_lo", "ratio_hi",
+                                  label="Times the rate in range", kind="number",
+                                  digits=1),
+                Column(name="whole", kind="per_100k", is_shown=False),
+            ),
+        ),
+        method="method-noise",
+    )  # fmt: skip
+
+
+def _ratios(chosen: pl.DataFrame, noise: str, held: tuple[str, str]) -> Sentence:
+    """Say how many times the rate of belts in range the others have."""
+    rows = chosen.filter(pl.col("noise") == noise, pl.col("band").is_in(held))
+    parts: Sentence = ()
+    for row in rows.drop_nulls(["rate_ratio", "ratio_lo", "ratio_hi"]).iter_rows(
+        named=True
+    ):
+        value, interval = said(
+            row["rate_ratio"], row["ratio_lo"], row["ratio_hi"], kind="number", digits=1
+        )
+        parts += sentence(
+            " {band}: {value} times ({interval}; {k} complaints in {mi}).",
+            band=_SHORT[row["band"]].capitalize(),
+            value=value,
+            interval=interval,
+            k=int(row["complaints"]),
+            mi=Quantity(value=round(row["miles"], -3), kind="distance"),
+        )
+    if not parts:
+        return (f"Too few complaints of {noise} to compare.",)
+    return (f"Complaints of {noise} a mile, against belts left in range.", *parts)
+
+
+def vehicles(frames: Frames) -> Section:
+    """List vehicles by complaints against what their miles would bring."""
+    question = "Which vehicles are complained of more than expected?"
+    table = frames.get("results.vehicle_results")
+    if table is None:
+        return missing("vehicles", question, _NONE, _HOW)
+    frame = frames.of_vehicles(table, "duty").sort(
+        ["noise_lo", "vehicle_id"], descending=[True, False], nulls_last=True
+    )
+    more = table.filter(pl.col("noise_lo") > 1).height
+    return Section(
+        key="vehicles",
+        question=question,
+        answer=sentence(
+            "{more} of {n} vehicles, by more than chance explains.",
+            more=more,
+            n=table.height,
+        ),
+        caveat=sentence(
+            "Expected from the miles, the model and the bands; drawn towards 1 where "
+            "there is little to go by."
+        ),
+        table=Table(
+            frame=frame.head(2_000),
+            columns=(
+                Column(name="vehicle_id", label="Vehicle"),
+                Column(name="depot", label="Depot"),
+                Column(name="model", label="Model"),
+                Column(name="duty", label="Duty", is_shown=False),
+                Column(name="miles", label="Distance", kind="distance"),
+                Column(name="belts", label="Belts", kind="count"),
+                Column(name="failures", label="Failures", kind="count"),
+                Column(name="complaints", label="Complaints", kind="count"),
+                Column(name="complaints_expected", label="Expected", kind="number",
+                       digits=1),
+                *interval_columns("noise_ratio", "noise_lo", "noise_hi",
+                                  label="Times expected", kind="number", digits=2),
+            ),
+            is_open=True,
+        ),
+        method="method-noise",
+    )  # fmt: skip

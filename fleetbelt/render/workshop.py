@@ -1,0 +1,29 @@
+"""The shop owner's page: how belts are set, by whom, with which gauge."""
+
+from fleetbelt.render import people, retension, shares
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import Page, Section, Sentence, asked_once, sentence
+
+
+def page(frames: Frames) -> Page:
+    """Return the workshop page."""
+    sections: list[Section] = []
+    lead: Sentence = ("How belts are left, and what setting them again changes.",)
+    if frames.has("results.technician_results"):
+        sections += [
+            people.in_range(frames),
+            people.habit(frames),
+            people.hold(frames),
+            people.rechecks(frames),
+        ]
+        lead = sentence(
+            "People are compared with what their work would bring by chance, never by "
+            "rank, and never without the gauge they had."
+        )
+    sections += [retension.before_and_after(frames), shares.by_group(frames, "shop")]
+    return Page(
+        name="workshop",
+        title="The workshop: how belts are set",
+        lead=lead,
+        sections=asked_once(*sections),
+    )

@@ -1,0 +1,231 @@
+"""Invented results of the fits: life, noise, people, gauges, plan."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+BANDS = {"loose": 0.6, "under": 0.75, "in_spec": 1.0, "over": 0.95, "tight": 0.85}
+AS_OF = date(2026, 6, 30)
+
+
+def fits(
+    vehicles: pl.DataFrame, models: list[str], seed: int
+) -> dict[str, pl.DataFrame]:
+    """Return the tables of fits for an invented fleet."""
+    rng = np.random.default_rng(seed + 1)
+    return {
+        "results.gauge_curves": _gauge_curves(rng),
+        "results.gauge_study": _gauge_study(),
+        "results.gauge_recall": _gauge_recall(),
+        "results.life_by_group": _life_by_group(models),
+        "results.life_curve": _life_curve(rng),
+        "results.noise_rates": _noise_rates(),
+        "results.vehicle_results": _vehicle_results(rng, vehicles),
+        "results.technician_results": _technicians(rng),
+        "results.work_plan": _work_plan(rng, vehicles),
+        "results.what_if": _what_if(),
+    }
+
+
+def _gauge_curves(rng: np.random.Generator) -> pl.DataFrame:
+    spans = np.array([150.0, 178.0, 230.0, 305.0, 410.0])
+    parts = []
+    for k in range(10):
+        off = 1 - (0.04 + 0.02 * k) * (150 / spans) ** 2 if k % 2 else 1 + 0.01 * k
+        ratio = np.broadcast_to(off, spans.shape) * rng.normal(1, 0.003, spans.size)
+        parts.append(
+            pl.DataFrame(
+                {
+                    "gauge_id": f"G{k + 1}",
+                    "span_mm": spans,
+                    "n": 6,
+                    "ratio": ratio,
+                    "ratio_lo": ratio * 0.99,
+                    "ratio_hi": ratio * 1.01,
+                    "correction": 1 / ratio,
+                    "repeatability": 0.012,
+                }
+            )
+        )
+    return pl.concat(parts)
+
+
+def _gauge_study() -> pl.DataFrame:
+    share = {"gauge": 0.62, "technician": 0.12, "interaction": 0.02}
+    share |= {"repeatability": 0.24, "reproducibility": 0.14, "total": 1.0}
+    sd = [5.0 * value**0.5 for value in share.values()]
+    return pl.DataFrame(
+        {
+            "source": list(share),
+            "sd_pct": sd,
+            "sd_n": [6.0 * value for value in sd],
+            "share": list(share.values()),
+        }
+    )
+
+
+def _gauge_recall() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "gauge_id": ["G2", "G2"],
+            "service_id": ["S00003", "S00009"],
+            "phase": ["left", "found"],
+            "tension_before_n": [500.0, 520.0],
+            "tension_after_n": [465.0, 498.0],
+            "verdict_before": ["in", "in"],
+            "verdict_after": ["under", "in"],
+        }
+    )
+
+
+def _life_by_group(models: list[str]) -> pl.DataFrame:
+    rows = [
+        {"model": model, "band": band, "b10_mi": 60_000 * (1 - 0.05 * k) * factor}
+        for k, model in enumerate(["all", *models])
+        for band, factor in {"all": 0.95, **BANDS}.items()
+    ]
+    b10 = pl.col("b10_mi")
+    return pl.DataFrame(rows).with_columns(
+        n=pl.lit(120),
+        failures=pl.lit(31),
+        shape=pl.lit(2.6),
+        shape_lo=pl.lit(2.1),
+        shape_hi=pl.lit(3.2),
+        scale_mi=b10 * 2.4,
+        b10_lo=b10 * 0.84,
+        b10_hi=b10 * 1.19,
+        median_mi=b10 * 2.1,
+    )
+
+
+def _life_curve(rng: np.random.Generator) -> pl.DataFrame:
+    parts = []
+    for band, factor in BANDS.items():
+        miles = np.sort(rng.uniform(500, 110_000, 400))
+        survival = np.exp(-((miles / (140_000 * factor)) ** 2.6))
+        half = 0.02 + 0.1 * miles / 110_000
+        parts.append(
+            pl.DataFrame(
+                {
+                    "model": "all",
+                    "band": band,
+                    "miles": miles,
+                    "at_risk": np.linspace(420, 3, 400).astype(int),
+                    "survival": survival,
+                    "survival_lo": np.clip(survival - half, 0, 1),
+                    "survival_hi": np.clip(survival + half, 0, 1),
+                }
+            )
+        )
+    return pl.concat(parts)
+
+
+def _noise_rates() -> pl.DataFrame:
+    rows = []
+    for noise, base in {
+        "squeal": 9.0,
+        "chirp": 5.0,
+        "rumble": 2.0,
+        "whine": 1.5,
+    }.items():
+        for band, factor in BANDS.items():
+            rows.append((noise, band, base / factor**2, 1 / factor**2))
+    table = pl.DataFrame(
+        rows, schema=["noise", "band", "per_100k_mi", "rate_ratio"], orient="row"
+    )
+    rate, ratio = pl.col("per_100k_mi"), pl.col("rate_ratio")
+    return table.with_columns(
+        model=pl.lit("all"),
+        miles=pl.lit(1_234_567.0),
+        complaints=(rate * 12.34).round(0).cast(pl.Int64),
+        rate_lo=rate * 0.8,
+        rate_hi=rate * 1.25,
+        ratio_lo=ratio * 0.75,
+        ratio_hi=ratio * 1.33,
+    )
+
+
+def _vehicle_results(rng: np.random.Generator, vehicles: pl.DataFrame) -> pl.DataFrame:
+    n = vehicles.height
+    ratio = rng.gamma(8, 1 / 8, n)
+    return vehicles.select("vehicle_id", "model", "depot").with_columns(
+        miles=pl.Series(rng.uniform(20_000, 90_000, n)),
+        belts=pl.lit(3),
+        failures=pl.Series(rng.poisson(0.4, n)),
+        complaints=pl.Series(rng.poisson(3.0, n)),
+        complaints_expected=pl.lit(3.0),
+        noise_ratio=pl.Series(ratio),
+        noise_lo=pl.Series(ratio * 0.6),
+        noise_hi=pl.Series(ratio * 1.6),
+        drift_pct_per_1000mi=pl.lit(0.6),
+        last_install_band=pl.lit("in_spec"),
+    )
+
+
+def _technicians(rng: np.random.Generator) -> pl.DataFrame:
+    n = 14
+    settings = rng.integers(12, 320, n)
+    bias, share = rng.normal(0, 2.5, n), rng.uniform(0.62, 0.9, n)
+    half = 1.96 * np.sqrt(share * (1 - share) / settings)
+    standings = ["as_expected"] * 11 + ["better", "worse", "too_few"]
+    return pl.DataFrame(
+        {
+            "technician_id": [f"T{k:02d}" for k in range(1, n + 1)],
+            "shop": "Shop Aldmoor",
+            "settings": settings,
+            "bias_pct": bias,
+            "bias_lo": bias - 1.2,
+            "bias_hi": bias + 1.2,
+            "left_bias_pct": bias + rng.normal(-2, 3, n),
+            "corrects_share": [None, *rng.uniform(0, 1, n - 1)],
+            "spread_pct": 3.1,
+            "in_spec_share": share,
+            "in_spec_lo": share - half,
+            "in_spec_hi": share + half,
+            "run_in_recheck_share": rng.uniform(0.2, 0.95, n),
+            "hold_n": settings // 2,
+            "hold_share": share - 0.1,
+            "hold_lo": share - 0.1 - half,
+            "hold_hi": share - 0.1 + half,
+            "hold_expected": 0.68,
+            "standing": standings,
+        }
+    )
+
+
+def _work_plan(rng: np.random.Generator, vehicles: pl.DataFrame) -> pl.DataFrame:
+    n = vehicles.height
+    weeks = [AS_OF - timedelta(days=1) + timedelta(weeks=int(w)) for w in
+             rng.integers(0, 26, n)]  # fmt: skip
+    return vehicles.select(
+        "vehicle_id",
+        (pl.col("vehicle_id") + "/D1/3").alias("belt_id"),
+        "depot",
+    ).with_columns(
+        job=pl.Series(np.where(rng.random(n) < 0.8, "retension", "replace")),
+        due_odometer_mi=pl.lit(61_000.0),
+        due_date=pl.Series(weeks),
+        week=pl.Series([None if k % 9 == 0 else w for k, w in enumerate(weeks)]),
+        minutes=pl.Series(rng.choice([30, 60], n)),
+        p_failure_90d=pl.Series(rng.uniform(0, 0.2, n)),
+        expected_cost=pl.Series(rng.uniform(10, 300, n)),
+        reason=pl.lit("due by its miles"),
+    )
+
+
+def _what_if() -> pl.DataFrame:
+    cost = [41_000.0, 33_000.0, 37_500.0, 35_200.0, 40_100.0, 29_800.0]
+    return pl.DataFrame(
+        {
+            "policy": [
+                "as_today", "all_in_range", "recheck_always", "retension_at_threshold",
+                "replace_at_age", "all_together",
+            ],
+            "complaints_per_year": [410.0, 290.0, 350.0, 300.0, 405.0, 240.0],
+            "road_failures_per_year": [21.0, 16.0, 19.0, 17.0, 12.0, 9.5],
+            "cost_per_year": cost,
+            "cost_lo": [0.88 * c for c in cost],
+            "cost_hi": [1.13 * c for c in cost],
+        }
+    )  # fmt: skip
