@@ -9,7 +9,7 @@ import sys
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -22,6 +22,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="From a workshop's drive-belt records to what to do next.",
 )
+
+bench_app = typer.Typer(rich_markup_mode=None)
+app.add_typer(bench_app, name="bench")
 
 DataDir = Annotated[Path, typer.Argument(help="Folder of service-record CSV files.")]
 Database = Annotated[Path, typer.Option("--db", help="The DuckDB file.")]
@@ -164,6 +167,125 @@ def check(
     from fleetbelt import intake
 
     typer.echo(intake.check(data_dir, suggest=suggest))
+
+
+@bench_app.callback(invoke_without_command=True)
+def bench(
+    context: typer.Context,
+    gauge: Annotated[str | None, typer.Option(help="The gauge in hand.")] = None,
+    vehicle: Annotated[
+        list[str] | None, typer.Option(help="The vehicle; may be given many times.")
+    ] = None,
+    drive: Annotated[
+        str | None, typer.Option(help="The drive, or the vehicle's second one.")
+    ] = None,
+    span: Annotated[
+        str | None,
+        typer.Option(
+            help="7in, 178mm or alternator-water_pump; default: the longest in reach."
+        ),
+    ] = None,
+    belt: Annotated[
+        Literal["new", "used"] | None,
+        typer.Option(help="State of the belt; default: both, readings as used."),
+    ] = None,
+    reading: Annotated[
+        list[float] | None,
+        typer.Option(help="What the gauge showed; several are averaged."),
+    ] = None,
+    week: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="The jobs planned for this week."),
+    ] = None,
+    db: Annotated[
+        Path | None, typer.Option(help="The DuckDB file of `fleetbelt run`.")
+    ] = None,
+    data: Annotated[
+        Path | None, typer.Option(help="A folder of CSV files, where there is none.")
+    ] = None,
+    html: Annotated[
+        Path | None, typer.Option(help="Write a printable sheet a vehicle here.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Say what this gauge must show on this span, or what its reading meant.
+
+    Example: fleetbelt bench --db fleet.duckdb --vehicle V-000001 --gauge G-03
+    --span 7in --reading 98
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from fleetbelt.bench import desk
+
+    answer = desk.answer(
+        desk.Call(
+            gauge_id=gauge,
+            vehicle_ids=tuple(vehicle or ()),
+            drive_id=drive,
+            span=span,
+            belt=belt,
+            readings=tuple(reading or ()),
+            week=week.date() if week else None,
+        ),
+        database=db,
+        folder=data,
+        html=html,
+        say=_say,
+    )
+    if as_json:
+        _print_json(answer.as_json())
+    else:
+        typer.echo(html or answer.as_text())
+
+
+@bench_app.command()
+def calibrate(
+    points: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="POINT…", help="SPAN:LOAD:READING[,READING…], as 7in:185lbf:167.5"
+        ),
+    ],
+    unit: Annotated[
+        Literal["lbf", "N", "kgf"] | None,
+        typer.Option(help="Unit the gauge shows; default: that of the first load."),
+    ] = None,
+    gravity: Annotated[
+        float, typer.Option(help="Local gravity in m/s², for loads in kg or lb.")
+    ] = 9.80665,
+    span: Annotated[
+        str | None, typer.Option(help="Also the correction on this span.")
+    ] = None,
+    within: Annotated[
+        float, typer.Option(min=0.01, help="Half width wanted, per cent.")
+    ] = 1.0,
+    gauge: Annotated[
+        str | None, typer.Option(help="With --date: rows for calibrations.csv.")
+    ] = None,
+    date: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Day of the calibration."),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Hold a gauge to dead weights: its corrections, and what is still needed.
+
+    Example: fleetbelt bench calibrate 7in:185lbf:167.5 12in:185lbf:182 --span 9in
+    """
+    from fleetbelt.bench import calibrate as hold
+    from fleetbelt.bench import calibrate_words as words
+
+    readings, shown = hold.parse_points(points, unit=unit, gravity_m_s2=gravity)
+    found = hold.calibrate(readings, unit=shown, span=span, within=within / 100)
+    if as_json:
+        _print_json(words.calibration_json(found))
+    elif gauge and date:
+        rows = words.calibration_rows(
+            readings, unit=shown, gauge_id=gauge, day=date.date()
+        )
+        typer.echo(rows.write_csv(), nl=False)
+    else:
+        typer.echo(words.calibration_text(found))
 
 
 @app.command()

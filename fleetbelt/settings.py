@@ -171,10 +171,11 @@ class Settings(_Section):
     def mapping_of(self, file_name: str) -> FileMapping:
         """Return the first mapping whose name fits; the plain one where none does."""
         lowered = file_name.casefold()
-        return next(
-            (m for m in self.files if fnmatchcase(lowered, m.name.casefold())),
-            FileMapping(name=file_name),
-        )
+        for mapping in self.files:
+            name = mapping.name.casefold()
+            if name == lowered or fnmatchcase(lowered, name):
+                return mapping
+        return FileMapping(name=file_name)
 
 
 def load_settings(folder: Path) -> Settings:

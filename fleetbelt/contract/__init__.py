@@ -4,13 +4,15 @@ Ingest casts by it, SQL headers and results are tested against it, the database'
 comments are set from it, and `fleetbelt dictionary` prints it.
 """
 
-from fleetbelt.contract.inputs import INPUTS, input_table
+from fleetbelt.contract.inputs import BANDS, INPUTS, NOISES, input_table
 from fleetbelt.contract.outputs import RESULTS, result_table
 from fleetbelt.contract.tables import Column, Table
 
 __all__ = [
+    "BANDS",
     "CONTRACT_VERSION",
     "INPUTS",
+    "NOISES",
     "RESULTS",
     "Column",
     "Table",

@@ -6,8 +6,9 @@ from typing import Final
 
 import duckdb
 
-from fleetbelt.contract import INPUTS
+from fleetbelt.contract import INPUTS, input_table
 from fleetbelt.errors import InputError, StoreError
+from fleetbelt.ingest.ledger import understood_from
 from fleetbelt.ingest.statements import Sql, compose, joined, qualified
 from fleetbelt.settings import Intake
 
@@ -45,7 +46,7 @@ duplicates as (select file_id, count(*) as n from typed.duplicates group by file
 select
     files.file_id, files.file, files.sha256, files.table_name, files.rows_read,
     coalesce(loaded.n, 0), coalesce(quarantined.n, 0), coalesce(duplicates.n, 0),
-    files.unknown_columns
+    files.understood
 from raw.files as files
 left join loaded using (file_id)
 left join quarantined using (file_id)
@@ -84,7 +85,7 @@ def accounts(connection: duckdb.DuckDBPyConnection) -> tuple[Account, ...]:
             rows_loaded=row[5],
             rows_quarantined=row[6],
             rows_duplicate=row[7],
-            unknown_columns=tuple(row[8].split("; ")) if row[8] else (),
+            unknown_columns=_unknown_columns(row[3], row[8]),
         )
         for row in rows
     )
@@ -100,6 +101,12 @@ def accounts(connection: duckdb.DuckDBPyConnection) -> tuple[Account, ...]:
                 fix="nothing was changed; report this with the file.",
             )
     return found
+
+
+def _unknown_columns(table_name: str, understood: str) -> tuple[str, ...]:
+    known = {column.name for column in input_table(table_name).columns}
+    columns = understood_from(understood).columns
+    return tuple(column for column in columns if column not in known)
 
 
 def check_ledger(connection: duckdb.DuckDBPyConnection) -> None:

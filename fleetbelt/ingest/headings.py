@@ -22,6 +22,12 @@ _INVISIBLE: Final = re.compile("[\u200b-\u200f\u2060\ufeff\u00ad]")
 _NO_LETTER: Final = re.compile(r"[\W_]+")
 
 
+class HeadingsError(InputError):
+    """No row among the first has the columns the table must have."""
+
+    candidates: "tuple[Layout, ...]" = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """How one file's cells lie.
@@ -101,7 +107,7 @@ def read_headings(
         headings=tuple(headings),
         positions=positions,
         extras=extras,
-        renamed={n: own[at] for n, at in positions.items() if n != own[at]},
+        renamed={n: own[at] for n, at in positions.items() if n != plain(own[at])},
     )
 
 
@@ -126,7 +132,24 @@ def _mapped_names(source: Source) -> dict[str, str]:
             where=f"fleetbelt.toml, file '{source.mapping.name}', for {source.file}",
             fix=f"write '{near[0]}'?" if near else "see `fleetbelt dictionary`.",
         )
+    _refuse_unknown_words(source)
     return {plain(name): name for name in known} | mapped
+
+
+def _refuse_unknown_words(source: Source) -> None:
+    """Refuse settings that map a code word onto one the contract does not have."""
+    for name, words in source.mapping.words.items():
+        column = next((c for c in source.table.columns if c.name == name), None)
+        allowed = column.words if column else ()
+        wrong = sorted(set(words.values()) - set(allowed))
+        if wrong or not allowed:
+            raise InputError(
+                what=f"The settings map words of {name} onto '{', '.join(wrong)}'.",
+                where=f"fleetbelt.toml, file '{source.mapping.name}', "
+                f"for {source.file}",
+                fix=f"the words of {source.table.name}.{name} are: "
+                f"{', '.join(allowed) or 'none'}.",
+            )
 
 
 def is_heading_row(layout: Layout, table: Table, mapping: FileMapping) -> bool:
@@ -154,12 +177,18 @@ def refuse_doubled(cells: Sequence[str], layout: Layout, source: Source) -> None
         )
 
 
-def no_headings(candidates: Sequence[Layout], source: Source) -> InputError:
+def no_headings(candidates: Sequence[Layout], source: Source) -> HeadingsError:
     """Return the error for a file without a heading row, by its nearest row."""
+    error = _no_headings(candidates, source)
+    error.candidates = tuple(candidates)
+    return error
+
+
+def _no_headings(candidates: Sequence[Layout], source: Source) -> HeadingsError:
     table, mapping = source.table, source.mapping
     best = max(candidates, key=lambda row: len(row.positions), default=None)
     if best is None or not best.positions:
-        return InputError(
+        return HeadingsError(
             what=f"There is no heading row of {table.name} among the first lines.",
             where=source.file,
             fix=f"the first row must name the columns: "
@@ -167,7 +196,7 @@ def no_headings(candidates: Sequence[Layout], source: Source) -> InputError:
             "fleetbelt.toml (`fleetbelt check --suggest` writes one).",
         )
     missing = missing_columns(table, {*best.positions, *mapping.constants})
-    return InputError(
+    return HeadingsError(
         what=f"Columns are missing: {', '.join(missing)}.",
         where=f"{source.file}, line {best.line}, which has: {', '.join(best.headings)}",
         fix="add them, or map the headings that mean them in fleetbelt.toml "

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Final
 
+from fleetbelt.errors import InputError
 from fleetbelt.ingest.folder import Source
 from fleetbelt.ingest.headings import (
     SEPARATORS,
@@ -51,7 +52,7 @@ class Opened:
 
 
 @dataclass(frozen=True, slots=True)
-class _HeadRow:
+class HeadRow:
     """A row that may be the heading row."""
 
     line: int
@@ -68,11 +69,13 @@ def open_csv(source: Source, snapshot: Snapshot, settings: Settings) -> Opened:
         No row among the first has the columns the table must have, or one of them
         stands twice.
     """
+    if snapshot.n_bytes == 0:
+        return _empty(source, snapshot)
     lines = _head(snapshot, source.mapping.skip_top)
     declared = source.mapping.separator
     allowed = (declared,) if declared else SEPARATORS
     heads = {mark: list(_head_rows(lines, Grammar(mark), source)) for mark in allowed}
-    layout, separator = _heading(heads, source)
+    layout, separator = find_heading(heads, source)
 
     def rows() -> Iterator[Record | Malformed]:
         with snapshot.path.open("rb") as file:
@@ -84,9 +87,25 @@ def open_csv(source: Source, snapshot: Snapshot, settings: Settings) -> Opened:
         source=source,
         snapshot=snapshot,
         layout=layout,
-        titles=_titles(lines[: layout.line - 1]),
+        titles=titles_of(lines[: layout.line - 1]),
         separator=separator,
         rows=rows,
+    )
+
+
+def _empty(source: Source, snapshot: Snapshot) -> Opened:
+    """Return a file of no bytes as one of no rows, where the table is not needed."""
+    if source.table.is_required:
+        raise InputError(
+            what="The file is empty.",
+            where=source.file,
+            fix=f"export {source.table.name} again: nothing works without it.",
+        )
+    layout = Layout(
+        line=1, next_line=1, headings=(), positions={}, extras={}, renamed={}
+    )
+    return Opened(
+        source=source, snapshot=snapshot, layout=layout, rows=lambda: iter(())
     )
 
 
@@ -113,7 +132,7 @@ def _head(snapshot: Snapshot, skip_top: int) -> list[str]:
 
 def _head_rows(
     lines: Sequence[str], grammar: Grammar, source: Source
-) -> Iterator[_HeadRow]:
+) -> Iterator[HeadRow]:
     """Yield the rows among which the headings are."""
     first = source.mapping.skip_top
     for at in range(first, min(first + TITLE_LINES, len(lines))):
@@ -121,12 +140,12 @@ def _head_rows(
             text = "\n".join(lines[at:end])
             cells, stop = grammar.cells(text)
             if stop is None:
-                yield _HeadRow(at + 1, end + 1, cells)
+                yield HeadRow(at + 1, end + 1, cells)
             if stop is None or not grammar.is_open(text, stop):
                 break
 
 
-def _heading(heads: dict[str, list[_HeadRow]], source: Source) -> tuple[Layout, str]:
+def find_heading(heads: dict[str, list[HeadRow]], source: Source) -> tuple[Layout, str]:
     """Return the layout of the first heading row, and the separator that shows it."""
     candidates = [
         (read_headings(row.line, row.next_line, row.cells, source), mark, row)
@@ -146,5 +165,6 @@ def _heading(heads: dict[str, list[_HeadRow]], source: Source) -> tuple[Layout, 
     return layout, separator
 
 
-def _titles(lines: Iterable[str]) -> tuple[str, ...]:
+def titles_of(lines: Iterable[str]) -> tuple[str, ...]:
+    """Return what stands above the headings, without blank lines."""
     return tuple(line.strip() for line in lines if line.strip())

@@ -41,7 +41,7 @@ class Grammar:
     def __init__(self, separator: str) -> None:
         self.separator = separator
         mark = re.escape(separator)
-        blanks = "[ \u00a0]*+" if separator == "\t" else "[ \t\u00a0]*+"
+        blanks = "[ ]*+" if separator == "\t" else "[ \t]*+"
         self._cell = re.compile(
             rf'(?:{blanks}"((?:[^"]|"")*+)"{blanks}|(?!{blanks}")([^{mark}\n]*+))'
             rf"(?={mark}|\Z)"

@@ -23,13 +23,19 @@ from fleetbelt.settings import Intake
 
 _CHUNK: Final = 2**20
 LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table
-_BOMB_FROM, _BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
+BOMB_FROM, BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
 _BOMS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32"),
     (codecs.BOM_UTF32_BE, "utf-32"),
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_WIDE_BLANKS: Final = (
+    b"\xc2\xa0",
+    b"\xe2\x80",
+    b"\xe2\x81",
+    b"\xef\xbb",
 )
 _ZIP: Final = b"PK\x03\x04"
 _NO_TABLE: Final = {
@@ -62,9 +68,9 @@ class Snapshot:
     is_utf8 : bool
         Every byte of the copy is.
     is_plain : bool
-        It also has neither NUL nor blank lines: the engine may read it.
-    has_quotes : bool
-        A quotation mark is somewhere.
+        It also has no NUL: the engine may read it.
+    has_quotes, has_tabs, has_odd_blanks : bool
+        A quotation mark, a tab, a blank that is neither a tab nor a space may be there.
     is_workbook : bool
         The copy is the workbook itself.
     """
@@ -77,6 +83,8 @@ class Snapshot:
     is_utf8: bool = False
     is_plain: bool = False
     has_quotes: bool = False
+    has_tabs: bool = False
+    has_odd_blanks: bool = False
     is_workbook: bool = False
 
 
@@ -187,9 +195,9 @@ def _unpacked(
             _refuse_no_table(chunk, source)
         n_bytes += len(chunk)
         _refuse_large(n_bytes, source, intake)
-        if n_bytes > max(_BOMB_FROM, _BOMB_RATIO * raw.n_bytes):
+        if n_bytes > max(BOMB_FROM, BOMB_RATIO * raw.n_bytes):
             raise InputError(
-                what=f"The file unpacks to over {_BOMB_RATIO} times its size.",
+                what=f"The file unpacks to over {BOMB_RATIO} times its size.",
                 where=source.file,
                 fix="if it is honest, unpack it yourself and put the CSV here.",
             )
@@ -266,7 +274,7 @@ class _Writer:
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._n_bytes = self._n_newlines = self._line_bytes = 0
         self._is_utf8 = self._is_plain = True
-        self._has_quotes = False
+        self._has_quotes = self._has_tabs = self._has_odd_blanks = False
 
     def write(self, chunks: Iterator[bytes]) -> Snapshot:
         n_held = 0  # newlines held back: at the end they are only blank lines
@@ -288,15 +296,21 @@ class _Writer:
             is_utf8=self._is_utf8,
             is_plain=self._is_utf8 and self._is_plain,
             has_quotes=self._has_quotes,
+            has_tabs=self._has_tabs,
+            has_odd_blanks=self._has_odd_blanks,
         )
 
     def _write_one(self, chunk: bytes) -> None:
         self._out.write(chunk)
         self._n_bytes += len(chunk)
         self._n_newlines += chunk.count(b"\n")
-        self._has_quotes = self._has_quotes or b'"' in chunk
-        if b"\n\n" in chunk or b"\0" in chunk:
+        self._has_quotes |= b'"' in chunk
+        self._has_tabs |= b"\t" in chunk
+        self._has_odd_blanks |= b"\v" in chunk or b"\f" in chunk
+        if b"\0" in chunk:
             self._is_plain = False
+        if not chunk.isascii():
+            self._has_odd_blanks |= any(mark in chunk for mark in _WIDE_BLANKS)
         self._note_utf8(chunk, final=False)
         self._note_line(chunk)
 

@@ -9,6 +9,7 @@ from typing import Final
 import duckdb
 
 from fleetbelt.contract import Column, Table
+from fleetbelt.ingest.set_aside import refuse, supersede
 from fleetbelt.ingest.statements import (
     Sql,
     compose,
@@ -81,11 +82,7 @@ def _is_in_key(table: Table, column: Column) -> bool:
 
 
 def settle_versions(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
-    """Leave one row a key in the typed table; note what became of the others.
-
-    Adds to the temporary tables ``refused`` and ``replaced`` and to
-    ``typed.duplicates``.
-    """
+    """Leave one row a key in the typed table; set the others aside."""
     parts = key_parts(table)
     names = [Sql(f"part_{n}") for n in range(len(parts))]
     keyed = compose(
@@ -106,10 +103,19 @@ def settle_versions(connection: duckdb.DuckDBPyConnection, table: Table) -> None
         names=joined(", ", names),
         keyed=keyed,
     )
-    if not connection.execute(compose("{q} limit 1", q=repeated)).fetchall():
+    count = compose(
+        "select count(*) > count(distinct {whole}) from ({keyed})",
+        whole=names[0] if len(names) == 1 else _row(names),
+        keyed=keyed,
+    )
+    if connection.execute(count).fetchall() == [(False,)]:
         return
     connection.execute(_fates(keyed, repeated, names))
     _apply(connection, table)
+
+
+def _row(names: list[Sql]) -> Sql:
+    return compose("row({names})", names=joined(", ", names))
 
 
 def _fates(keyed: Sql, repeated: Sql, names: list[Sql]) -> Sql:
@@ -167,26 +173,20 @@ select file_id, line, key, 'conflict', null from judged where is_conflict
 
 
 def _apply(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
-    values = {"table_name": table.name}
-    connection.execute(
-        "insert into refused select file_id, line, $table_name, $column_name, "
-        "'conflicting_key' from fates where fate = 'conflict'",
-        values | {"column_name": table.key[0]},
+    """Set aside what does not stand."""
+    conflicts = compose(
+        "select file_id, line, {column} as column_name, 'conflicting_key' as reason "
+        "from fates where fate = 'conflict'",
+        column=literal(table.key[0]),
     )
-    connection.execute(
-        "insert into replaced select file_id, line, $table_name, key, by_file_id "
-        "from fates where fate = 'replaced'",
-        values,
+    refuse(connection, table, conflicts)
+    replaced = (
+        "select file_id, line, key, by_file_id from fates where fate = 'replaced'"
     )
+    supersede(connection, table, Sql(replaced))
     connection.execute(
         "insert into typed.duplicates select file_id, $table_name, line "
         "from fates where fate = 'duplicate'",
-        values,
+        {"table_name": table.name},
     )
-    connection.execute(
-        compose(
-            "delete from {table} as t using fates where t.file_id = fates.file_id "
-            "and t.line = fates.line and fates.fate <> 'current'",
-            table=qualified("typed", table),
-        )
-    )
+    connection.execute("drop table fates")

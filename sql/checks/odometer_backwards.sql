@@ -9,8 +9,6 @@ with
 
 falls as (select * from typed.odometer_falls),
 
-steps as (select * from typed.odometer_steps semi join falls using (vehicle_id)),
-
 sightings as (select * from typed.sightings),
 
 odd as (
@@ -30,7 +28,7 @@ odd as (
             and coalesce(mi_before, mi_after) <= mi_after,
             false
         ) as is_high
-    from steps
+    from falls
 ),
 
 final as (

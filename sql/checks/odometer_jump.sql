@@ -3,18 +3,28 @@
 -- example: 9,000 mi more than the day before
 with
 
-steps as (select * from typed.odometer_steps),
-
 sightings as (select * from typed.sightings),
 
 settings as (select * from typed.settings),
 
+steps as (
+    select
+        *,
+        lag(date) over (
+            partition by vehicle_id order by date, odometer_mi
+        ) as date_before,
+        lag(odometer_mi) over (
+            partition by vehicle_id order by date, odometer_mi
+        ) as mi_before
+    from sightings
+),
+
 final as (
     select
-        sightings.table_name,
-        sightings.file_id,
-        sightings.line,
-        sightings.key,
+        steps.table_name,
+        steps.file_id,
+        steps.line,
+        steps.key,
         'odometer_mi' as column_name,
         'odometer_jump' as code,
         format(
@@ -23,7 +33,6 @@ final as (
             steps.date - steps.date_before
         ) as detail
     from steps
-    inner join sightings using (vehicle_id, date, odometer_mi)
     cross join settings
     where
         steps.odometer_mi - steps.mi_before

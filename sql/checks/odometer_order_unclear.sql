@@ -3,7 +3,7 @@
 -- example: 41,200 mi in May and 40,900 mi in June, with no other reading near
 with
 
-steps as (select * from typed.odometer_steps),
+falls as (select * from typed.odometer_falls),
 
 sightings as (select * from typed.sightings),
 
@@ -17,14 +17,14 @@ final as (
         'odometer_order_unclear' as code,
         format(
             '{:.0f} mi on {}, but {:.0f} mi on {}',
-            steps.odometer_mi,
-            steps.date,
-            steps.mi_before,
-            steps.date_before
+            falls.odometer_mi,
+            falls.date,
+            falls.mi_before,
+            falls.date_before
         ) as detail
-    from steps
+    from falls
     inner join sightings using (vehicle_id, date, odometer_mi)
-    where steps.odometer_mi < steps.mi_before - 1
+    where falls.odometer_mi < falls.mi_before - 1
 )
 
 select * from final

@@ -20,7 +20,7 @@
 --   is_hot          boolean
 --   duty_no         integer  0 not known, 1 urban, 2 mixed, 3 highway
 --   refitted        boolean  the belt was taken off and put back here or before
---   set_level       double   log of left tension to the middle of the used range
+--   set_level       double   log of left tension to the middle of its range
 --   gauge_id        varchar
 with
 
@@ -65,7 +65,10 @@ joined as (
     inner join fittings using (belt_id)
     inner join vehicles on fittings.vehicle_id = vehicles.vehicle_id
     left join ranges
-        on fittings.drive_id = ranges.drive_id and ranges.belt_state = 'used'
+        on
+            fittings.drive_id = ranges.drive_id
+            and ranges.belt_state
+            = case when states.is_before_run_in then 'new' else 'used' end
     window in_order as (
         partition by states.belt_id
         order by states.visit_no

@@ -1,0 +1,139 @@
+"""Schema `raw`: every record of every file as text, and the ledger of the files."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Final
+
+import duckdb
+
+from fleetbelt.contract import INPUTS
+from fleetbelt.ingest.casts import Form
+from fleetbelt.ingest.statements import (
+    Sql,
+    compose,
+    joined,
+    name,
+    qualified,
+    whole,
+)
+
+_MARKS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_ORDERS: Final = {
+    "ISO": "dates year first",
+    "DMY": "dates day first",
+    "MDY": "dates month first",
+}
+_WHY: Final = {
+    "settings": "as the settings say",
+    "dates": "its own dates prove it",
+    "default": "as the contract says",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Understood:
+    """How a file was read; kept in the ledger as JSON.
+
+    Attributes
+    ----------
+    encoding, separator, sheet : str
+        How its bytes became cells.
+    heading_line : int
+        Physical line of the headings.
+    titles : tuple of str
+        Lines above it.
+    columns : tuple of str
+        Its columns in order, by the contract's names where they have one.
+    headings : dict
+        Its own heading of each column that has another name in the contract.
+    constants : dict
+        Columns filled by the settings.
+    form : Form
+        How its values are written.
+    date_form_from : str
+        Why the date form is that one: settings, the file's dates, or the default.
+    """
+
+    encoding: str
+    separator: str = ""
+    sheet: str = ""
+    heading_line: int = 1
+    titles: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
+    headings: dict[str, str] = field(default_factory=dict)
+    constants: dict[str, str] = field(default_factory=dict)
+    form: Form = field(default_factory=Form)
+    date_form_from: str = "default"
+
+    def as_json(self) -> str:
+        """Return it as one line of JSON."""
+        return json.dumps(asdict(self), ensure_ascii=False)
+
+    def sentence(self) -> str:
+        """Return it in words."""
+        form = self.form
+        words = [self.encoding]
+        if self.separator:
+            words.append(f"cells separated by {_MARKS[self.separator]}")
+        if self.sheet:
+            words.append(f"sheet '{self.sheet}'")
+        words.append(f"headings in line {self.heading_line}")
+        words.append(f"{_ORDERS[form.date_form]} ({_WHY[self.date_form_from]})")
+        words.append(f"decimal {'comma' if form.decimal_comma else 'point'}")
+        words += [f"'{theirs}' is {ours}" for ours, theirs in self.headings.items()]
+        words += [f"{ours} is always {value}" for ours, value in self.constants.items()]
+        return ", ".join(words)
+
+
+def understood_from(text: str) -> Understood:
+    """Return what a ledger entry says."""
+    entry = json.loads(text)
+    form = entry["form"]
+    form["empty_words"] = tuple(form["empty_words"])
+    entry |= {key: tuple(entry[key]) for key in ("titles", "columns")}
+    return Understood(**entry | {"form": Form(**form)})
+
+
+def form_of(text: str) -> Form:
+    """Return the form of values a ledger entry says."""
+    return understood_from(text).form
+
+
+def create_raw(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make schema raw with its tables where they are missing."""
+    connection.execute("create schema if not exists raw")
+    connection.execute(
+        "create table if not exists raw.files (file_id integer not null, "
+        "load_id integer not null, file varchar not null, sha256 varchar not null, "
+        "table_name varchar not null, rows_read bigint not null, "
+        "loaded_at timestamp not null, loaded_on date not null, "
+        "understood varchar not null, unknown_columns varchar)"
+    )
+    connection.execute(
+        "create table if not exists raw.malformed (file_id integer not null, "
+        "line bigint not null, reason varchar not null, raw varchar)"
+    )
+    for table in INPUTS:
+        cells = (compose("{c} varchar", c=name(c.name)) for c in table.columns)
+        connection.execute(
+            compose(
+                "create table if not exists {table} (file_id integer not null, "
+                "line bigint not null, {cells}, extra varchar)",
+                table=qualified("raw", table),
+                cells=joined(", ", cells),
+            )
+        )
+
+
+def forget(connection: duckdb.DuckDBPyConnection, file_ids: Sequence[int]) -> None:
+    """Delete files with all their rows."""
+    tables = [qualified("raw", table) for table in INPUTS]
+    for table in (Sql("raw.files"), Sql("raw.malformed"), *tables):
+        connection.execute(
+            compose(
+                "delete from {table} where file_id in ({ids})",
+                table=table,
+                ids=whole(file_ids),
+            )
+        )

@@ -1,0 +1,157 @@
+"""What belts lose per mile, and where each running belt stands now."""
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.drift import DriftFit, fit_drift
+from fleetbelt.models.drift_forecast import Outlook, Tension
+from fleetbelt.models.drift_readings import Effects
+from fleetbelt.models.drift_tests import EFFECTS, effect_tests
+from fleetbelt.models.estimates import two_sided_z
+from fleetbelt.settings import Settings
+from fleetbelt.steps.tables import Tables, to_contract
+from fleetbelt.store.frames import Read
+
+Z95: Final = two_sided_z(0.95)
+FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
+
+
+def drift(read: Read, settings: Settings) -> Tables:
+    """Learn what belts lose per mile, and where each running belt stands now."""
+    readings = read("(from history.drift_readings order by belt_no, visit_no)")
+    fit, effects = _fit(readings, settings.measurement.reading_sd)
+    together = pl.col("model_no").fill_null(-1)
+    numbers = pl.concat(
+        [
+            readings.select("model", "model_no").unique(),
+            pl.DataFrame({"model": ["all"], "model_no": [-1]}),
+        ]
+    )
+    by_model = (
+        read("history.model_middles")
+        .join(numbers, on="model", how="left")
+        .join(fit.by_model.with_columns(together), on="model_no", how="left")
+        .with_columns(
+            pl.col("n_belts", "n_intervals").fill_null(0),
+            drift_n_per_1000mi=pl.col("drift_pct_per_1000mi")
+            / 100
+            * pl.col("middle_n"),
+        )
+        .sort("model")
+    )
+    source = "settings" if fit.not_learned else "the fleet's own readings"
+    running = read("(from history.running_belts order by belt_id)")
+    foretold = _last_readings if fit.not_learned else _foretold
+    now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
+    now = _due(now, read("history.as_of"))
+    return {
+        "fitted.reading_sd": pl.DataFrame(
+            {"reading_sd": [fit.reading_sd], "source": [source]}
+        ),
+        "results.drift_effects": effects,
+        "results.drift_by_model": to_contract("drift_by_model", by_model),
+        "results.drift_by_belt": to_contract("drift_by_belt", now),
+        "fitted.belt_now": now.select(
+            "belt_id",
+            "p_under_now",
+            "p_under_as_shown",
+            "drift_pct_per_1000mi",
+            "model_drift_pct_per_1000mi",
+            is_losing_fast=(pl.col("losing_faster_z") > FAST_Z).fill_null(value=False),
+        ),
+    }
+
+
+def _fit(
+    readings: pl.DataFrame, prior_reading_sd: float
+) -> tuple[DriftFit, pl.DataFrame]:
+    """Fit, test what else drift depends on, and fit again with what is supported."""
+    plain = fit_drift(
+        readings, prior_reading_sd=prior_reading_sd, rng=np.random.default_rng(0)
+    )
+    if plain.not_learned:
+        return plain, pl.DataFrame(schema=EFFECTS)
+    tests = effect_tests(readings, plain)
+    if tests.supported == Effects():
+        return plain, tests.table
+    fit = fit_drift(
+        readings,
+        prior_reading_sd=prior_reading_sd,
+        rng=np.random.default_rng(0),
+        effects=tests.supported,
+    )
+    return fit, tests.table
+
+
+def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Say where each running belt stands now by the drift of its model and its own."""
+    known = running.filter(pl.col("belt_no").is_not_null())
+    outlook = Outlook.of(
+        fit,
+        known.select(
+            "belt_no",
+            since_last_mi="miles_since",
+            is_run_in_ahead="run_in_ahead",
+            log_min=pl.col("spec_min_n").log(),
+        ),
+    )
+    own = fit.belts[known["belt_no"].to_numpy()]
+    beta = fit.theta[own["model_no"].to_numpy(), 0]
+    log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
+    due_in_mi = outlook.due_in_mi(log_min, settings.plan.retension_p)
+    return _standing(known, outlook.tension()).with_columns(
+        drift_pct_per_1000mi=100 * (beta + own["b_hat"]),
+        model_drift_pct_per_1000mi=pl.Series(100 * beta),
+        losing_faster_z=own["b_hat"] / own["var_b"].sqrt(),
+        due_in_mi=pl.Series(due_in_mi).fill_nan(None),
+    )
+
+
+def _last_readings(
+    fit: DriftFit, running: pl.DataFrame, _settings: Settings
+) -> pl.DataFrame:
+    """Say where each running belt stood at its last reading: no drift is known."""
+    known = running.filter(pl.col("read_n").is_not_null())
+    one = known["read_u"].fill_null(fit.reading_sd).to_numpy()
+    n, u_corr = known["read_averaged"].to_numpy(), known["read_u_corr"].to_numpy()
+    tension = Tension(
+        mean_log=known["read_n"].log().to_numpy(),
+        sd_log=np.sqrt(one**2 / n + u_corr**2),
+    )
+    unknown = pl.lit(None, dtype=pl.Float64)
+    return _standing(known, tension).with_columns(
+        drift_pct_per_1000mi=unknown,
+        model_drift_pct_per_1000mi=unknown,
+        losing_faster_z=unknown,
+        due_in_mi=unknown,
+    )
+
+
+def _standing(known: pl.DataFrame, now: Tension) -> pl.DataFrame:
+    """Hold the tension now to the used range, as it is and as its gauge showed it."""
+    log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
+    log_correction = known["read_correction"].log().fill_null(0.0).to_numpy()
+    return known.select(
+        "belt_id",
+        tension_now_n=pl.Series(np.exp(now.mean_log)),
+        tension_now_lo_n=pl.Series(np.exp(now.mean_log - Z95 * now.sd_log)),
+        tension_now_hi_n=pl.Series(np.exp(now.mean_log + Z95 * now.sd_log)),
+        p_under_now=pl.Series(now.p_under(log_min)),
+        p_under_as_shown=pl.Series(now.p_under(log_min + log_correction)),
+    ).with_columns(pl.selectors.float().fill_nan(None))
+
+
+def _due(now: pl.DataFrame, as_of: pl.DataFrame) -> pl.DataFrame:
+    """Turn miles to go into an odometer and a date."""
+    days = (pl.col("due_in_mi") / pl.col("daily_mi")).ceil()
+    today = pl.lit(as_of["as_of"].item(), dtype=pl.Date)
+    return now.with_columns(
+        retension_due_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi"),
+        retension_due_date=pl.when(pl.col("due_in_mi") == 0)
+        .then(today)
+        .when(pl.col("daily_mi") > 0)
+        .then(today + pl.duration(days=days)),
+        p_failure_90d=pl.lit(None, dtype=pl.Float64),
+    )

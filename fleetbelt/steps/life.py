@@ -1,0 +1,167 @@
+"""How long belts last, by model and by how they were set."""
+
+from itertools import product
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.contract import BANDS
+from fleetbelt.models.estimates import Estimate
+from fleetbelt.models.hazard_curve import hazard_curve
+from fleetbelt.models.life import WeibullFit, failure_probability, fit_weibull
+from fleetbelt.models.life_curve import LifeCurve, kaplan_meier
+from fleetbelt.models.lives import End, Lives
+from fleetbelt.steps.tables import Tables, from_rows, to_contract
+from fleetbelt.store.frames import Read
+
+MANY_BELTS = 20_000  # from here miles are grouped to 250: changes the shape by 5e-6
+GROUP_MI = 250.0
+_ENDS = {
+    "censored": End.CENSORED,
+    "exact": End.EXACT,
+    "interval": End.INTERVAL,
+    "running": End.RUNNING,
+}
+
+
+def lives(read: Read) -> Tables:
+    """Fit the life of every group, and say how likely each running belt fails soon."""
+    belts = read("(from marts.lives order by belt_id)")
+    every = _lives(belts)
+    broken_share = every.broken_share
+    fits: dict[tuple[str, str], WeibullFit] = {}
+    rows: list[dict[str, object]] = []
+    curves: list[pl.DataFrame] = []
+    models = [*read("history.model_middles").filter(pl.col("model") != "all")["model"]]
+    for model, band in product(["all", *sorted(models)], ["all", *BANDS]):
+        keep = _is(belts, "model", model) & _is(belts, "band", band)
+        group = every.where(keep)
+        merged = group.grouped(GROUP_MI if group.n > MANY_BELTS else None)
+        fit = fit_weibull(merged, broken_share=broken_share)
+        fits[model, band] = fit
+        rows.append({"model": model, "band": band, **_row(fit)})
+        curves.append(_curve(merged, broken_share, model, band))
+    return {
+        "results.life_by_group": from_rows("life_by_group", rows),
+        "results.life_curve": pl.concat(curves),
+        "results.drift_by_belt": _soon(read, fits),
+    }
+
+
+def _lives(belts: pl.DataFrame) -> Lives:
+    return Lives.of(
+        belts["ending"].replace_strict(_ENDS, return_dtype=pl.Int64).to_numpy(),
+        belts["lower_mi"].to_numpy(),
+        belts["upper_mi"].to_numpy(),
+        entry_mi=belts["entry_mi"].to_numpy(),
+    )
+
+
+def _is(belts: pl.DataFrame, column: str, word: str) -> np.ndarray:
+    if word == "all":
+        return np.ones(belts.height, dtype=bool)
+    return (belts[column] == word).to_numpy()
+
+
+def _row(fit: WeibullFit) -> dict[str, object]:
+    """Spread a fit over the columns of its row; nulls where there is none."""
+    none = Estimate(value=np.nan, lo=np.nan, hi=np.nan)
+    shape, scale, b10 = (x or none for x in (fit.shape, fit.scale_mi, fit.b10_mi))
+    row = {
+        "shape": shape.value,
+        "shape_lo": shape.lo,
+        "shape_hi": shape.hi,
+        "scale_mi": scale.value,
+        "scale_lo": scale.lo,
+        "scale_hi": scale.hi,
+        "b10_mi": b10.value,
+        "b10_lo": b10.lo,
+        "b10_hi": b10.hi,
+        "median_mi": (fit.median_mi or none).value,
+        "shape_profile_lo": shape.profile_lo,
+        "shape_profile_hi": shape.profile_hi,
+        "scale_profile_lo": scale.profile_lo,
+        "scale_profile_hi": scale.profile_hi,
+        "b10_profile_lo": b10.profile_lo,
+        "b10_profile_hi": b10.profile_hi,
+    }
+    known = {k: None if v is None or np.isnan(v) else v for k, v in row.items()}
+    return {"n": fit.n, "failures": fit.failures, **known}
+
+
+def _curve(lives: Lives, broken_share: float, model: str, band: str) -> pl.DataFrame:
+    has_intervals = bool((lives.end == End.INTERVAL).any())
+    curve: LifeCurve = (
+        hazard_curve(lives, broken_share=broken_share)
+        if has_intervals
+        else kaplan_meier(lives)
+    )
+    frame = pl.DataFrame(
+        {
+            "miles": curve.miles,
+            "at_risk": curve.at_risk,
+            "survival": curve.survival,
+            "survival_lo": curve.survival_lo,
+            "survival_hi": curve.survival_hi,
+        },
+        schema_overrides=dict.fromkeys(_STEPS, pl.Float64),
+    ).with_columns(model=pl.lit(model), band=pl.lit(band), method=pl.lit(curve.method))
+    return to_contract("life_curve", frame)
+
+
+_STEPS = ("miles", "at_risk", "survival", "survival_lo", "survival_hi")
+
+
+def _soon(read: Read, fits: dict[tuple[str, str], WeibullFit]) -> pl.DataFrame:
+    """Give each running belt of known age its chance to fail in the next 90 days."""
+    running = read("(from results.drift_by_belt order by belt_id)")
+    aged = (
+        read("results.belts")
+        .filter(pl.col("install_odometer_mi").is_not_null())
+        .select("belt_id", "model", "band", "install_odometer_mi")
+        .join(running.select("belt_id", "odometer_now_mi"), on="belt_id")
+        .join(
+            read("history.vehicle_miles")
+            .join(
+                read("results.belts").select("belt_id", "vehicle_id"), on="vehicle_id"
+            )
+            .select("belt_id", "daily_mi"),
+            on="belt_id",
+        )
+        .sort("belt_id")
+    )
+    used = pl.DataFrame(
+        [
+            {"model": model, "band": band, **_used(fits, model, band)}
+            for model, band in fits
+        ],
+        schema={
+            "model": pl.String,
+            "band": pl.String,
+            "shape": pl.Float64,
+            "scale_mi": pl.Float64,
+        },
+    )
+    known = aged.join(used, on=["model", "band"], how="left").drop_nulls("shape")
+    chance = failure_probability(
+        (known["odometer_now_mi"] - known["install_odometer_mi"]).to_numpy(),
+        90.0 * known["daily_mi"].to_numpy(),
+        shape=known["shape"].to_numpy(),
+        scale_mi=known["scale_mi"].to_numpy(),
+    )
+    chances = known.select("belt_id", p_failure_90d=pl.Series(chance))
+    return to_contract(
+        "drift_by_belt",
+        running.drop("p_failure_90d").join(chances, on="belt_id", how="left"),
+    )
+
+
+def _used(
+    fits: dict[tuple[str, str], WeibullFit], model: str, band: str
+) -> dict[str, float | None]:
+    """Return shape and scale of the narrowest group that has a fit."""
+    for group in ((model, band), (model, "all"), ("all", band), ("all", "all")):
+        fit = fits[group]
+        if fit.shape and fit.scale_mi:
+            return {"shape": fit.shape.value, "scale_mi": fit.scale_mi.value}
+    return {"shape": None, "scale_mi": None}

@@ -1,0 +1,57 @@
+-- The miles of each belt under observation, and how often it was complained of.
+-- grain: one row per belt with miles under observation
+-- key:   belt_id
+-- columns:
+--   belt_id     varchar
+--   vehicle_id  varchar
+--   model       varchar
+--   band        varchar
+--   miles       double   mi
+--   entry_mi    double   miles since fitting when they begin; null: unknown age
+--   end_mi      double   miles since fitting when they end; null: unknown age
+--   complaints  bigint   of every noise
+--   squeal      bigint
+--   chirp       bigint
+--   rumble      bigint
+--   whine       bigint
+--   other       bigint
+with
+
+exposures as (select * from history.exposures),
+belts as (select * from results.belts),
+events as (select * from marts.noise_events),
+
+counts as (
+    select
+        belt_id,
+        count(*) as complaints,
+        count(*) filter (where noise = 'squeal') as squeal,
+        count(*) filter (where noise = 'chirp') as chirp,
+        count(*) filter (where noise = 'rumble') as rumble,
+        count(*) filter (where noise = 'whine') as whine,
+        count(*) filter (where noise = 'other') as other
+    from events
+    group by belt_id
+),
+
+final as (
+    select
+        exposures.belt_id,
+        exposures.vehicle_id,
+        belts.model,
+        belts.band,
+        exposures.miles,
+        exposures.from_mi - exposures.fitted_mi as entry_mi,
+        exposures.to_mi - exposures.fitted_mi as end_mi,
+        coalesce(counts.complaints, 0) as complaints,
+        coalesce(counts.squeal, 0) as squeal,
+        coalesce(counts.chirp, 0) as chirp,
+        coalesce(counts.rumble, 0) as rumble,
+        coalesce(counts.whine, 0) as whine,
+        coalesce(counts.other, 0) as other
+    from exposures
+    inner join belts using (belt_id)
+    left join counts using (belt_id)
+)
+
+select * from final

@@ -1,0 +1,354 @@
+"""Once and only once, whole or not at all, accounted for to the row."""
+
+import shutil
+from datetime import timedelta
+
+import pytest
+
+from fleetbelt.errors import InputError, PlaceError, StoreError
+from fleetbelt.ingest import unload
+from fleetbelt.settings import Settings
+from tests.ingest.folders import (
+    HEADINGS,
+    NOW,
+    SERVICES,
+    accepted,
+    folder,
+    only,
+    refusals,
+    rows,
+    service,
+    taken_in,
+    with_settings,
+)
+
+LATER = NOW + timedelta(days=1)
+
+
+def one(**cells: object) -> str:
+    """A services file of one row, S1."""
+    return f"{HEADINGS}\n{service('S1', **cells)}"
+
+
+def test_every_row_of_a_good_folder_is_loaded(database, tmp_path):
+    report = taken_in(database, folder(tmp_path / "a"))
+
+    counts = {file.file: (file.rows_read, file.rows_loaded) for file in report.files}
+    assert counts == {
+        "vehicles.csv": (3, 3),
+        "drives.csv": (1, 1),
+        "specs.csv": (2, 2),
+        "services.csv": (3, 3),
+    }
+    assert rows(database, "select note from typed.services where line = 3") == [
+        ('fine, "tight" side',)
+    ]
+
+
+def test_every_table_exists_though_no_file_fed_it(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a"))
+
+    assert rows(database, "select count(*) from typed.pulleys") == [(0,)]
+    assert rows(
+        database,
+        "select data_type from duckdb_columns() where schema_name = 'typed' "
+        "and table_name = 'pulleys' order by column_index limit 5",
+    ) == [("INTEGER",), ("BIGINT",), ("VARCHAR",), ("BIGINT",), ("VARCHAR",)]
+
+
+def test_the_same_folder_again_changes_nothing(database, tmp_path):
+    place = folder(tmp_path / "a")
+    taken_in(database, place)
+    before = accepted(database), rows(database, "from raw.files")
+
+    report = taken_in(database, place, now=LATER)
+
+    assert (accepted(database), rows(database, "from raw.files")) == before
+    assert report.load_id is None
+    assert all(f.is_known and f.rows_duplicate == f.rows_read for f in report.files)
+
+
+def test_a_known_file_under_another_name_loads_nothing(database, tmp_path):
+    place = folder(tmp_path / "a", services_copy=SERVICES)
+
+    report = taken_in(database, place)
+
+    copy = next(f for f in report.files if f.file == "services_copy.csv")
+    assert (copy.rows_loaded, copy.rows_duplicate) == (0, 3)
+    assert len(rows(database, "from raw.files")) == 4
+
+
+def test_the_same_row_in_another_file_is_a_duplicate(database, tmp_path):
+    twice = SERVICES + service("S4").replace("\n", ",,,\n")
+    place = folder(tmp_path / "a", services_b=twice)
+
+    report = taken_in(database, place)
+
+    second = next(f for f in report.files if f.file == "services_b.csv")
+    assert (second.rows_loaded, second.rows_duplicate) == (1, 3)
+
+
+def test_a_later_load_replaces_a_row_of_the_same_key(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a", services=one(odometer_mi=5000)))
+
+    taken_in(
+        database, only(tmp_path / "b", services_b=one(odometer_mi=6000)), now=LATER
+    )
+
+    assert rows(database, "select odometer_mi from typed.services") == [(6000.0,)]
+    assert rows(
+        database,
+        "select key, files.file, line, by_files.file, raw from typed.replaced "
+        "join raw.files as files using (file_id) "
+        "join raw.files as by_files on by_files.file_id = by_file_id",
+    ) == [
+        (
+            "S1",
+            "services.csv",
+            2,
+            "services_b.csv",
+            "S1,2021-06-01,V3,5000,inspect,North shop,T1",
+        )
+    ]
+
+
+def test_a_row_set_back_to_its_first_content_is_a_correction_again(database, tmp_path):
+    for day, odometer in enumerate([5000, 6000, 5000]):
+        place = folder(tmp_path / str(day), services=one(odometer_mi=odometer) + "\n" * day)
+        taken_in(database, place, now=NOW + timedelta(days=day))
+
+    assert rows(database, "select odometer_mi from typed.services") == [(5000.0,)]
+    assert len(rows(database, "from typed.replaced")) == 2
+
+
+def test_two_contents_of_one_key_in_one_load_are_both_refused(database, tmp_path):
+    place = folder(
+        tmp_path / "a",
+        services_b=f"{HEADINGS}\n{service('S7')}{service('S7', odometer_mi=5001)}",
+    )
+
+    taken_in(database, place)
+
+    assert refusals(database) == [
+        ("services", 2, "conflicting_key"),
+        ("services", 3, "conflicting_key"),
+    ]
+
+
+def test_a_conflict_leaves_the_version_of_an_earlier_load_standing(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a", services=one(odometer_mi=5000)))
+    both = f"{HEADINGS}\n{service('S1', odometer_mi=1)}{service('S1', odometer_mi=2)}"
+    second = folder(tmp_path / "b", services=both)
+
+    taken_in(database, second, now=LATER, accept_refusals=True)
+
+    assert rows(database, "select odometer_mi from typed.services") == [(5000.0,)]
+
+
+def test_another_way_of_writing_the_same_values_is_the_same_row(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a"))
+    rewritten = (
+        SERVICES.replace("2021-01-05", '"2021/1/5"')
+        .replace("install", " INSTALL ")
+        .replace("175.5", "175.50")
+    )
+
+    report = taken_in(database, folder(tmp_path / "b", services=rewritten), now=LATER)
+
+    services = next(f for f in report.files if f.table_name == "services")
+    assert (services.rows_loaded, services.rows_duplicate) == (0, 3)
+
+
+def test_kilometres_and_miles_of_one_reading_are_one_key(database, tmp_path):
+    odometers = "vehicle_id,date,odometer_{}\nV1,2021-05-01,{}\n"
+    place = folder(
+        tmp_path / "a",
+        odometers_km=odometers.format("km", "1609.344"),
+        odometers_mi=odometers.format("mi", "1000"),
+    )
+
+    taken_in(database, place)
+
+    assert rows(database, "select count(*) from typed.odometers") == [(1,)]
+    assert rows(database, "select count(*) from typed.duplicates") == [(1,)]
+
+
+def test_repeats_of_a_calibration_without_a_number_are_kept_apart(database, tmp_path):
+    line = "G1,2021-01-05,7,100,{},lbf\n"
+    calibrations = (
+        "gauge_id,date,span_in,reference,reading,unit\n"
+        + line.format(98) + line.format(98) + line.format(99)
+    )
+
+    taken_in(database, folder(tmp_path / "a", calibrations=calibrations))
+
+    assert rows(database, "select count(*) from typed.calibrations") == [(3,)]
+
+
+def test_unload_takes_a_file_back_and_what_it_had_replaced_returns(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a", services=one(odometer_mi=5000)))
+    before = accepted(database)
+    place = folder(tmp_path / "b", services=one(odometer_mi=6000))
+    taken_in(database, place, now=LATER)
+    ((sha256,),) = rows(
+        database, "select sha256 from raw.files where file_id = 5"
+    )
+
+    unload(database, sha256, Settings())
+
+    assert accepted(database) == before
+    assert rows(database, "from typed.replaced") == []
+
+
+def test_unload_of_an_unknown_file_is_refused(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a"))
+
+    with pytest.raises(InputError, match="No file with the hash abc"):
+        unload(database, "abc", Settings())
+
+
+def test_missing_required_files_are_all_named(database, tmp_path):
+    place = folder(tmp_path / "a")
+    (place / "vehicles.csv").unlink()
+    (place / "specs.csv").unlink()
+
+    with pytest.raises(InputError, match=r"vehicles\.csv, specs\.csv"):
+        taken_in(database, place)
+
+
+def test_new_files_alone_may_be_added_to_a_database(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a"))
+    new = tmp_path / "b"
+    new.mkdir()
+    (new / "services_june.csv").write_text(f"{HEADINGS}\n{service('S8')}")
+
+    report = taken_in(database, new, now=LATER)
+
+    assert [(f.file, f.rows_loaded) for f in report.files] == [("services_june.csv", 1)]
+
+
+def test_a_refused_load_changes_nothing(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a"))
+    before = accepted(database), rows(database, "from raw.files")
+    bad = folder(tmp_path / "b", services_b="no,table\n1,2\n", odometers="what\n")
+
+    with pytest.raises(InputError, match=r"2 files .*odometers\.csv.*services_b\.csv"):
+        taken_in(database, bad, now=LATER)
+
+    assert (accepted(database), rows(database, "from raw.files")) == before
+
+
+def test_a_file_mostly_refused_is_refused_whole_with_its_commonest_reason(
+    database, tmp_path
+):
+    lines = [
+        service(f"F{n}", odometer_mi=f'"{n},5"' if n % 4 == 0 else n) for n in range(60)
+    ]
+    place = folder(tmp_path / "a", services_b=f"{HEADINGS}\n{''.join(lines)}")
+
+    with pytest.raises(InputError, match="15 of 60 rows .* not_a_number in odometer"):
+        taken_in(database, place)
+
+    report = taken_in(database, place, accept_refusals=True)
+    assert sum(file.rows_quarantined for file in report.files) == 15
+
+
+def test_a_small_file_may_be_refused_row_by_row(database, tmp_path):
+    lines = [service(f"F{n}", odometer_mi="x") for n in range(49)]
+    place = folder(tmp_path / "a", services_b=f"{HEADINGS}\n{''.join(lines)}")
+
+    report = taken_in(database, place)
+
+    assert sum(file.rows_quarantined for file in report.files) == 49
+
+
+def test_a_row_without_a_vehicle_waits_in_quarantine_until_it_is_known(
+    database, tmp_path
+):
+    place = folder(tmp_path / "a", services_b=f"{HEADINGS}\n{service(vehicle_id='V9')}")
+    taken_in(database, place)
+    assert refusals(database) == [("services", 2, "unknown_vehicle")]
+    more = "vehicle_id,model,drive_id,depot\nV9,Corrie 9,D1,North yard\n"
+
+    taken_in(database, folder(tmp_path / "b", vehicles_b=more), now=LATER)
+
+    assert refusals(database) == []
+
+
+def test_files_of_no_table_are_named_and_ignored(database, tmp_path):
+    place = folder(tmp_path / "a", notes="x\n", servicesheet="y\n")
+    (place / "truth").mkdir()
+    (place / ".hidden").write_text("z")
+    with_settings(place, "")
+
+    report = taken_in(database, place)
+
+    assert report.ignored_files == ("notes.csv", "servicesheet.csv", "truth/")
+
+
+def test_unknown_columns_are_named_and_their_cells_kept(database, tmp_path):
+    vehicles = "vehicle_id,model,drive_id,depot,colour,Colour!\nV1,M,D1,N,red,\n"
+    place = folder(tmp_path / "a", vehicles=vehicles)
+
+    report = taken_in(database, place, accept_refusals=True)
+
+    file = next(f for f in report.files if f.table_name == "vehicles")
+    assert file.unknown_columns == ("colour", "Colour!")
+    assert rows(database, "select extra from raw.vehicles") == [
+        ('{"colour":"red","Colour!":null}',)
+    ]
+
+
+def test_the_text_of_a_refused_row_is_in_the_order_of_its_file(database, tmp_path):
+    vehicles = 'depot,colour,vehicle_id,drive_id,model\n"N, ""x""",red,,D1,M\n'
+    place = folder(tmp_path / "a", vehicles_b=vehicles)
+
+    taken_in(database, place)
+
+    assert rows(database, "select column_name, reason, raw from typed.refusals") == [
+        ("vehicle_id", "missing_value", '"N, ""x""",red,,D1,M')
+    ]
+
+
+def test_a_database_that_lost_rows_is_refused(database, tmp_path):
+    taken_in(database, folder(tmp_path / "a"))
+    database.execute("delete from raw.services where line = 3")
+
+    with pytest.raises(StoreError, match="holds 2 rows of a file of 3"):
+        taken_in(database, folder(tmp_path / "b", services_b=one()), now=LATER)
+
+
+def test_a_missing_folder_is_an_input_error(database, tmp_path):
+    with pytest.raises(InputError, match="no such data folder"):
+        taken_in(database, tmp_path / "nowhere")
+
+
+def test_a_folder_in_the_place_of_a_file_is_a_place_error(database, tmp_path):
+    place = folder(tmp_path / "a")
+    (place / "services.csv").unlink()
+    (place / "services.csv").mkdir()
+
+    with pytest.raises(PlaceError, match="not a file"):
+        taken_in(database, place)
+
+
+def test_file_names_never_become_sql_or_patterns(database, tmp_path):
+    place = folder(tmp_path / "a")
+    odd = "services_'; drop table raw.files; --[1]*.csv"
+    shutil.move(place / "services.csv", place / odd)
+
+    report = taken_in(database, place)
+
+    assert odd in [file.file for file in report.files]
+    assert rows(database, "select count(*) from typed.services") == [(3,)]
+
+
+def test_headings_never_become_sql(database, tmp_path):
+    heading = "x'); drop table raw.files; --"
+    vehicles = f'vehicle_id,model,drive_id,depot,"{heading}"\nV1,M,D1,N,red\n'
+    place = folder(tmp_path / "a", vehicles=vehicles)
+
+    report = taken_in(database, place, accept_refusals=True)
+
+    file = next(f for f in report.files if f.table_name == "vehicles")
+    assert file.unknown_columns == (heading,)

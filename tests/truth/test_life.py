@@ -1,0 +1,119 @@
+"""Lives, exposures and noise, held against their truth."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+import pytest
+
+from fleetbelt.models.estimates import Estimate
+from fleetbelt.models.life import fit_weibull
+from fleetbelt.models.lives import End, Lives
+from tests.truth.conftest import KnownFleet
+
+
+@pytest.fixture(scope="module")
+def in_range(fleet: KnownFleet) -> pl.DataFrame:
+    """Belts left in range live as their model does: no effect of tension on them."""
+    return (
+        fleet.results("results.life_by_group")
+        .filter(band="in_spec")
+        .join(fleet.truth("models"), on="model", suffix="_true")
+    )
+
+
+@pytest.mark.parametrize(
+    ("found", "lo", "hi", "truth"),
+    [
+        ("shape", "shape_lo", "shape_hi", "shape_true"),
+        ("scale_mi", "scale_lo", "scale_hi", "scale_mi_true"),
+    ],
+)
+def test_belt_life_is_that_of_each_model(
+    in_range: pl.DataFrame, found: str, lo: str, hi: str, truth: str
+):
+    log = {name: in_range[name].log().to_numpy() for name in (found, lo, hi, truth)}
+    z = (log[found] - log[truth]) / ((log[hi] - log[lo]) / 3.92)
+
+    assert z.size == 6
+    assert np.abs(z).max() < 3.5
+    assert abs(together(z)) < 3.5
+
+
+def test_ten_per_cent_have_failed_by_b10(in_range: pl.DataFrame):
+    shape, scale_mi = in_range["shape_true"], in_range["scale_mi_true"]
+    truth = scale_mi.to_numpy() * (-np.log(0.9)) ** (1 / shape.to_numpy())
+    log = {name: in_range[name].log().to_numpy() for name in ("b10_lo", "b10_hi")}
+    z = (in_range["b10_mi"].log().to_numpy() - np.log(truth)) / (
+        (log["b10_hi"] - log["b10_lo"]) / 3.92
+    )
+
+    assert np.abs(z).max() < 3.5
+
+
+def test_dropping_the_belts_that_did_not_fail_fails_the_same_check(
+    fleet: KnownFleet, in_range: pl.DataFrame
+):
+    """The naive way: the mean of those that were seen to fail."""
+    failed = fleet.results("marts.lives").filter(
+        pl.col("band") == "in_spec", pl.col("ending").is_in(["exact", "interval"])
+    )
+    z = []
+    for row in in_range.iter_rows(named=True):
+        miles = failed.filter(model=row["model"])["upper_mi"].to_numpy()
+        fit = fit_weibull(Lives.of(np.full(miles.size, End.EXACT), miles))
+        assert fit.scale_mi is not None
+        z.append(standard_errors_off(fit.scale_mi, row["scale_mi_true"]))
+
+    assert abs(together(z)) > 3.5
+
+
+def standard_errors_off(found: Estimate, truth: float) -> float:
+    return float(np.log(found.value / truth) / (np.log(found.hi / found.lo) / 3.92))
+
+
+def together(z: Sequence[float]) -> float:
+    """Standard errors that all models together are off on the same side."""
+    return float(np.sum(z) / len(z) ** 0.5)
+
+
+def test_belts_and_their_fittings_are_those_that_were(fleet: KnownFleet):
+    found = fleet.results("results.belts")
+    truth = fleet.truth("belts")
+
+    both = found.join(truth, on="belt_id", suffix="_true")
+    assert both.height == found.height
+    assert truth.height - found.height < 10
+    same = both["install_service_id"].eq_missing(both["install_service_id_true"])
+    assert same.mean() > 0.999  # type: ignore[operator]
+
+
+def test_the_miles_under_observation_are_exact(fleet: KnownFleet):
+    """A running belt is under observation to its last odometer, not its last mile."""
+    found = fleet.results("marts.belt_miles").filter(pl.col("entry_mi").is_not_null())
+    both = found.join(fleet.truth("belts"), on="belt_id", suffix="_true")
+    ended = both.filter(pl.col("end_service_id").is_not_null())
+
+    assert ended["miles"].sum() / ended["miles_true"].sum() == pytest.approx(
+        1, abs=1e-3
+    )
+    assert 0.98 < both["miles"].sum() / both["miles_true"].sum() <= 1
+
+
+def test_squeal_is_heard_as_often_as_it_was_made(fleet: KnownFleet):
+    found = fleet.results("marts.belt_miles").filter(pl.col("entry_mi").is_not_null())
+    both = found.join(fleet.truth("belts"), on="belt_id")
+
+    heard, expected = both["squeal"].sum(), both["expected_squeal"].sum()
+    assert abs(heard - expected) < 3.5 * expected**0.5
+
+
+def test_loose_belts_squeal_more_and_tight_ones_whine_more(fleet: KnownFleet):
+    rates = fleet.results("results.noise_rates").filter(model="all")
+
+    def ratio_lo(band: str, noise: str) -> float:
+        return rates.filter(band=band, noise=noise)["ratio_lo"].item()
+
+    assert ratio_lo("loose", "squeal") > 2
+    assert ratio_lo("under", "squeal") > 1.2
+    assert ratio_lo("tight", "whine") > 1
