@@ -13,20 +13,13 @@ PACKAGE = Path(fleetbelt.__file__).parent
 HEAVY = {"duckdb", "polars", "numpy", "scipy", "plotly", "jinja2", "xlsxwriter"}
 ALLOWED = {
     "contract": set(),
-    "belt": {"errors", "units", "belt"},
-    "models": {"errors", "units", "belt", "models"},
-    "store": {"errors", "contract", "resources", "store"},
-    "ingest": {
-        "errors",
-        "units",
-        "contract",
-        "settings",
-        "resources",
-        "store",
-        "ingest",
-    },
-    "render": {"errors", "units", "contract", "resources", "models", "render"},
-    "simulation": {"errors", "units", "contract", "simulation"},
+    "belt": {"errors", "units"},
+    "models": {"errors", "units", "belt"},
+    "store": {"errors", "contract", "resources"},
+    "ingest": {"errors", "units", "contract", "settings", "resources", "store"},
+    "steps": {"errors", "contract", "settings", "models", "store"},
+    "render": {"errors", "units", "contract", "resources", "belt", "models"},
+    "simulation": {"errors", "units", "contract"},
 }
 
 

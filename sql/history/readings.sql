@@ -178,20 +178,40 @@ held as (
     left join ranges using (drive_id, belt_state)
 ),
 
-beside as (
+visit_heights as (
     select
-        *,
-        case when spec_min_n is not null then height end as above_range,
-        height - lag(height) over in_order as above_before,
-        height - lead(height) over in_order as above_after
+        belt_id,
+        visit_no,
+        (min(height) + max(height)) / 2e0 as height
     from held
-    window in_order as (
-        partition by belt_id
-        order by visit_no, case phase when 'found' then 0 else 1 end
-    )
+    where height is not null
+    group by belt_id, visit_no
 ),
 
--- a slip stands 2.5 times above what is beside it, or 1/4.45 or 1/9.81 of it,
+neighbours as (
+    select
+        belt_id,
+        visit_no,
+        lag(height) over in_order as height_before,
+        lead(height) over in_order as height_after
+    from visit_heights
+    window in_order as (partition by belt_id order by visit_no)
+),
+
+beside as (
+    select
+        held.*,
+        case when held.spec_min_n is not null then held.height end as above_range,
+        held.height - neighbours.height_before as above_before,
+        held.height - neighbours.height_after as above_after
+    from held
+    left join neighbours
+        on
+            held.belt_id = neighbours.belt_id
+            and held.visit_no = neighbours.visit_no
+),
+
+-- a slip stands 2.5 times above the visits beside it, or 1/4.45 or 1/9.81 of them,
 -- and is itself twice or half the middle of its range
 judged as (
     select
