@@ -172,6 +172,7 @@ def check(
 @bench_app.callback(invoke_without_command=True)
 def bench(
     context: typer.Context,
+    *,
     gauge: Annotated[str | None, typer.Option(help="The gauge in hand.")] = None,
     vehicle: Annotated[
         list[str] | None, typer.Option(help="The vehicle; may be given many times.")
@@ -243,9 +244,10 @@ def calibrate(
     points: Annotated[
         list[str],
         typer.Argument(
-            metavar="POINT…", help="SPAN:LOAD:READING[,READING…], as 7in:185lbf:167.5"
+            metavar="POINT", help="SPAN:LOAD:READING[,READING…], as 7in:185lbf:167.5"
         ),
     ],
+    *,
     unit: Annotated[
         Literal["lbf", "N", "kgf"] | None,
         typer.Option(help="Unit the gauge shows; default: that of the first load."),
@@ -272,6 +274,10 @@ def calibrate(
 
     Example: fleetbelt bench calibrate 7in:185lbf:167.5 12in:185lbf:182 --span 9in
     """
+    if (gauge is None) != (date is None):
+        message = "--gauge and --date go together"
+        raise typer.BadParameter(message)
+
     from fleetbelt.bench import calibrate as hold
     from fleetbelt.bench import calibrate_words as words
 

@@ -10,7 +10,8 @@ import duckdb
 
 from fleetbelt import ingest
 from fleetbelt.contract import CONTRACT_VERSION
-from fleetbelt.settings import Settings, load_settings
+from fleetbelt.errors import InputError
+from fleetbelt.settings import SETTINGS_FILE, Settings, load_settings
 from fleetbelt.store.database import connect
 
 Say = Callable[[str], None]
@@ -101,3 +102,26 @@ def unload(database: Path, sha256: str) -> str:
     with connect(database) as connection:
         ingest.unload(connection, sha256, Settings())
     return "taken back; `fleetbelt run` makes the results anew"
+
+
+def check(folder: Path, *, suggest: bool = False) -> str:
+    """Say how each file was understood; write nothing, or a settings file to edit.
+
+    Raises
+    ------
+    InputError
+        Settings were asked for, and the folder has them already.
+    """
+    settings = load_settings(folder)
+    report = ingest.check(folder, settings, today=datetime.now(UTC).date())
+    if not suggest:
+        return report.text()
+    path = folder / SETTINGS_FILE
+    if path.exists():
+        raise InputError(
+            what="The folder has settings already; they were left as they are.",
+            where=str(path),
+            fix="move the file away first, or edit it.",
+        )
+    path.write_text(ingest.suggest_settings(report), encoding="utf-8")
+    return f"{path}"

@@ -3,7 +3,6 @@
 Every value has a default, so a folder without the file is read as the contract says.
 """
 
-import codecs
 import datetime as dt
 import tomllib
 from collections.abc import Mapping
@@ -153,7 +152,7 @@ class FileMapping(_Section):
 def _is_of_text(encoding: str) -> bool:
     """Tell whether an encoding is one of text: idna or rot13 are not."""
     try:
-        return codecs.decode(codecs.encode("a,b;\n", encoding), encoding) == "a,b;\n"
+        return "a,b;\n".encode(encoding).decode(encoding) == "a,b;\n"
     except (LookupError, TypeError, ValueError):
         return False
 

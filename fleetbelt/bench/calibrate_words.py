@@ -51,9 +51,9 @@ def calibration_text(found: Calibration) -> str:
     lines.append(f"Repeatability of one reading: {sd} ({source})")
     if found.at is not None:
         how = found.at.correction_source.replace("_", " ")
+        u = f"standard uncertainty {100 * found.at.u:.2f} %"
         lines.append(
-            f"On {in_words(found.at.span)}: {found.at.correction:.5f}, {how}, sure to "
-            f"{100 * found.at.u:.2f} %"
+            f"On {in_words(found.at.span)}: {found.at.correction:.5f}, {how}, {u}"
         )
     lines.append("Still needed" if found.needed else "Nothing more is needed.")
     return "\n".join([*lines, *(f"  {need}" for need in found.needed)])

@@ -103,9 +103,7 @@ def _drive(answer: Answer) -> dict[str, Any]:
     drive, advice = answer.drive, ""
     best = drive.reached[0] if drive.reached else None
     if best is not None and best.number != answer.span.number:
-        advice = (
-            f"The longest span that a gauge reaches is {best.number}, {in_words(best)}."
-        )
+        advice = f"The longest of them is {best.number}, {best.length_mm:.0f} mm."
     known = [state for state in STATES if answer.published[state]]
     estimates = pulley_estimates(answer) if answer.found is None else []  # for room
     return {

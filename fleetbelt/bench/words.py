@@ -7,11 +7,14 @@ from fleetbelt.bench.gauging import Gauge
 from fleetbelt.bench.question import STATES, Answer, BeltState, Subject
 from fleetbelt.bench.spans import in_words
 from fleetbelt.bench.target import UNLIKELY, Found, Judgement, Target
+from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.render.words import VERDICTS
 from fleetbelt.units import MM_PER_INCH, NEWTONS_PER
 
 SAME_LOAD: Final = 0.01
 LOAD_MARGIN: Final = 1.1  # a target this far beyond the calibrated loads is doubtful
+FAR_OFF: Final = 0.6  # a reading this share from its target is not turned by
+Z95: Final = two_sided_z(0.95)
 CAUTION: Final = (
     "Estimates, not a repair instruction: the maker's manual and current bulletins, "
     "local codes and licensed practice come first. Engine off, key controlled."
@@ -120,20 +123,17 @@ def how_corrected(answer: Answer) -> str:
     if gauge.unit == "Hz":
         mass = answer.subject.mass_g_per_m
         return (
-            f"tension = 4 m L² f², with m = {mass:.0f} g/m as recorded; sure to "
-            f"{100 * scale.u():.1f} % for one reading"
+            f"tension = 4 m L² f², with m = {mass:.0f} g/m as recorded; true "
+            f"{within(scale.u())} for one reading"
         )
-    sure = f"sure to {100 * scale.u_corr:.1f} %"
+    sure = f"true {within(scale.u_corr)}"
     if scale.correction_source in {"pooled", "none"}:
         whose = (
             "as far as the other gauges err"
             if scale.correction_source == "pooled"
             else "by the settings: no gauge of the fleet was ever calibrated"
         )
-        return (
-            f"NEVER CALIBRATED: gauge {gauge.gauge_id} is taken as it shows, {sure} "
-            f"only, {whose}"
-        )
+        return f"NEVER CALIBRATED: taken as it shows, {sure}, {whose}"
     where = "calibrated on this span"
     if scale.correction_source == "between_spans":
         below = max(mm for mm in answer.spans_mm if mm < answer.span.length_mm)
@@ -159,6 +159,11 @@ def how_sure(target: Target) -> str:
     )
 
 
+def within(u: float) -> str:
+    """Say a standard uncertainty of a log as a 95 % interval in per cent."""
+    return f"within {100 * Z95 * u:.1f} % (95 % sure)"
+
+
 def chance(p: float) -> str:
     """Say a chance, never as none or certain."""
     if p > 0.99:
@@ -172,8 +177,8 @@ def surer(answer: Answer) -> str:
     if found is None:
         return "no other gauge of the shop or span of the drive is clearly surer"
     return (
-        f"gauge {found.gauge.gauge_id} on {in_words(found.span)}: "
-        f"{chance(found.p_in)} truly in range instead of {chance(found.p_in_asked)}"
+        f"{chance(found.p_in)} truly in range instead of {chance(found.p_in_asked)}: "
+        f"gauge {found.gauge.gauge_id} on {in_words(found.span)}"
     )
 
 
@@ -185,9 +190,7 @@ def readings(answer: Answer, asked: tuple[BeltState, ...]) -> list[str]:
     shown = ", ".join(f"{x:g}" for x in found.readings)
     mean = f", mean {found.mean:.5g}" if len(found.readings) > 1 else ""
     meant = f"true tension {tension(answer, found.tension_n)}"
-    said = (
-        f"{shown} {answer.gauge.unit}{mean}: {meant}, sure to {100 * found.u_log:.1f} %"
-    )
+    said = f"{shown} {answer.gauge.unit}{mean}: {meant}, {within(found.u_log)}"
     return [
         said,
         *([spread(found)] if len(found.readings) > 1 else []),
@@ -227,6 +230,8 @@ def _turn(gauge: Gauge, judged: Judgement) -> str:
     """Say how far it is from the readings' mean to the target."""
     if abs(judged.turn) < (gauge.step or 10.0**-gauge.digits) / 2:
         return "on target"
+    if abs(judged.turn_share) > FAR_OFF:
+        return "too far from the target to turn by: check the unit and the gauge first"
     way = "tighten" if judged.turn > 0 else "loosen"
     return (
         f"to the target {way} by {abs(judged.turn):.{gauge.digits}f} {gauge.unit} "

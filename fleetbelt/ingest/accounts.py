@@ -28,6 +28,14 @@ class Account:
     unknown_columns: tuple[str, ...]
 
 
+_SETTINGS: Final = {
+    "not_a_number": "decimal_comma",
+    "not_a_date": "date_form",
+    "unknown_word": "[file.words]",
+    "missing_value": "[file.headings]",
+    "wrong_width": "separator",
+    "undecodable": "encoding",
+}
 _ACCOUNTS: Final = """
 with
 
@@ -160,6 +168,12 @@ def refuse_floods(
             raise _flood(connection, account)
 
 
+def _hint(reason: str) -> str:
+    """Return which setting may mend the first of the reasons."""
+    setting = _SETTINGS.get(reason.partition("; ")[0])
+    return f"perhaps set {setting} for it in fleetbelt.toml; " if setting else ""
+
+
 def _flood(connection: duckdb.DuckDBPyConnection, account: Account) -> InputError:
     reason, column, n, line, raw = connection.execute(
         """
@@ -177,6 +191,6 @@ def _flood(connection: duckdb.DuckDBPyConnection, account: Account) -> InputErro
         what=f"{account.rows_quarantined:,} of {account.rows_read:,} rows would be "
         f"refused, most ({n:,}) for {what}.",
         where=f"{account.file}, first in line {line}: {raw[:200]}",
-        fix="`fleetbelt check` shows how the file was understood; map it in "
-        "fleetbelt.toml, or load it as it is with --accept-refusals.",
+        fix=f"{_hint(reason)}`fleetbelt check` shows how the file was understood; "
+        "or load it as it is with --accept-refusals.",
     )

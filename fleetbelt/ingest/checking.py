@@ -67,7 +67,7 @@ def check(folder: Path, settings: Settings, *, today: date) -> CheckReport:
     careful: set[str] = set()
     with (
         place_errors(folder),
-        tempfile.TemporaryDirectory("fleetbelt") as place,
+        tempfile.TemporaryDirectory(prefix="fleetbelt-") as place,
         connect(Path(place) / "check.duckdb") as connection,
     ):
 
@@ -114,7 +114,7 @@ def _problems(
     settings: Settings,
 ) -> Iterator[tuple[str, InputError]]:
     """Add what can be added; yield each other file and why it cannot."""
-    with tempfile.TemporaryDirectory("fleetbelt") as workplace:
+    with tempfile.TemporaryDirectory(prefix="fleetbelt-") as workplace:
         for source in found.sources:
             file_id = batch.next_file_id
             try:

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Final
 
 import duckdb
 
@@ -20,6 +21,13 @@ from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import Snapshot, take
 from fleetbelt.settings import Settings
 from fleetbelt.store.database import transaction
+
+_ENGINE_PLACE_ERRORS: Final = (
+    duckdb.IOException,
+    duckdb.OutOfMemoryException,
+    duckdb.TransactionException,
+)
+_COMMIT: Final = "Failed to commit"  # what the engine says on a full disk
 
 
 def load(
@@ -60,7 +68,11 @@ def load(
         The database holds other rows than its ledger says.
     """
     found = look_into(folder, settings)
-    with place_errors(folder), tempfile.TemporaryDirectory("fleetbelt") as workplace:
+    scratch, database = Path(tempfile.gettempdir()), database_path(connection)
+    with (
+        place_errors(scratch),
+        tempfile.TemporaryDirectory(prefix="fleetbelt-") as workplace,
+    ):
         snapshots = _snapshots(found.sources, Path(workplace), settings)
         careful: set[str] = set()
 
@@ -78,9 +90,19 @@ def load(
                     refuse_floods(connection, fresh, settings.intake)
             return _report(found, batch, kept)
 
-        report = until_sure(take_in, careful)
-        connection.execute("checkpoint")
+        with place_errors(database):
+            report = until_sure(take_in, careful)
+        with place_errors(database, "the records are in"):
+            connection.execute("checkpoint")
     return report
+
+
+def database_path(connection: duckdb.DuckDBPyConnection) -> Path:
+    """Return the file of the database; an empty path where it is in memory."""
+    rows = connection.execute(
+        "select path from duckdb_databases() where database_name = current_database()"
+    ).fetchall()
+    return Path(rows[0][0] or "")
 
 
 def _snapshots(
@@ -157,21 +179,21 @@ def unload(
     PlaceError
         The disk or the memory is too small.
     """
-    with place_errors(Path()):
-        with transaction(connection):
-            create_raw(connection)
-            found = connection.execute(
-                "select file_id from raw.files where sha256 = ?",
-                [sha256.strip().lower()],
-            ).fetchall()
-            if not found:
-                raise InputError(
-                    what=f"No file with the hash {sha256} was taken in.",
-                    where="--file",
-                    fix="take the sha256 from the table results.load_files.",
-                )
-            forget(connection, [file_id for (file_id,) in found])
-            settle(connection, settings)
+    with place_errors(database_path(connection)), transaction(connection):
+        create_raw(connection)
+        found = connection.execute(
+            "select file_id from raw.files where sha256 = ?",
+            [sha256.strip().lower()],
+        ).fetchall()
+        if not found:
+            raise InputError(
+                what=f"No file with the hash {sha256} was taken in.",
+                where="--file",
+                fix="take the sha256 from the table results.load_files.",
+            )
+        forget(connection, [file_id for (file_id,) in found])
+        settle(connection, settings)
+    with place_errors(database_path(connection), "the file is taken back"):
         connection.execute("checkpoint")
 
 
@@ -204,16 +226,17 @@ def _file_report(source: Source, account: Account, *, is_known: bool) -> FileRep
 
 
 @contextmanager
-def place_errors(place: Path) -> Iterator[None]:
+def place_errors(place: Path, outcome: str = "nothing was changed") -> Iterator[None]:
     """Say in one sentence where disk, memory or rights did not suffice."""
     try:
         yield
-    except (OSError, duckdb.IOException, duckdb.OutOfMemoryException) as error:
+    except (OSError, *_ENGINE_PLACE_ERRORS) as error:
+        if isinstance(error, duckdb.TransactionException) and _COMMIT not in str(error):
+            raise
         where = getattr(error, "filename", None) or place
         raise PlaceError(
             what="Disk, memory or rights do not suffice: "
             f"{str(error).partition(chr(10))[0]}",
             where=printable(str(where)),
-            fix="free some space or memory, or choose another place; "
-            "nothing was changed.",
+            fix=f"free some space or memory, or choose another place; {outcome}.",
         ) from error

@@ -52,12 +52,14 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
         groups = _groups(connection, table)
         connection.execute(typed_view(table, groups))
         for form, file_ids in groups:
-            refuse(connection, table, _unfit(table, form, file_ids))
-        settle_versions(connection, table)
+            _refuse_unfit(connection, table, _unfit(table, form, file_ids))
+        if groups:
+            settle_versions(connection, table)
     connection.execute(SIGHTINGS)
     connection.execute(ODOMETER_FALLS)
     refuse_by_rules(connection)
     refuse_malformed(connection)
+    connection.execute("drop table if exists temp.unfit")
 
 
 def _groups(connection: duckdb.DuckDBPyConnection, table: Table) -> list[FileGroup]:
@@ -76,6 +78,15 @@ def _groups(connection: duckdb.DuckDBPyConnection, table: Table) -> list[FileGro
         else:
             same.append(file_id)
     return list(groups)
+
+
+def _refuse_unfit(
+    connection: duckdb.DuckDBPyConnection, table: Table, unfit: Sql
+) -> None:
+    statement = compose("create or replace temp table unfit as {unfit}", unfit=unfit)
+    ((n_unfit,),) = connection.execute(statement).fetchall()
+    if n_unfit:
+        refuse(connection, table, Sql("select * from unfit"))
 
 
 def _unfit(table: Table, form: Form, file_ids: Sequence[int]) -> Sql:

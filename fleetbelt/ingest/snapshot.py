@@ -219,8 +219,15 @@ def _normalised(chunks: Iterator[bytes], copy: Path, source: Source) -> Snapshot
     first = next(chunks, b"")
     encoding = _encoding_of(first, source.mapping.encoding)
     text = _in_utf8(first, chunks, encoding)
-    with copy.open("wb") as out:
-        snapshot = _Writer(out, source).write(_in_lf(text))
+    try:
+        with copy.open("wb") as out:
+            snapshot = _Writer(out, source).write(_in_lf(text))
+    except UnicodeError as error:  # bytes an encoding does not begin with
+        raise InputError(
+            what=f"The file is not in {encoding}: {error}.",
+            where=source.file,
+            fix="name its encoding in fleetbelt.toml, such as cp1252 or utf-16-le.",
+        ) from error
     snapshot = replace(snapshot, path=copy, encoding=encoding)
     if snapshot.is_utf8 or source.mapping.encoding:
         return snapshot

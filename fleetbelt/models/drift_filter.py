@@ -120,7 +120,7 @@ class Lockstep:
         hot = effects.hot * readings["is_hot"].to_numpy()
         found, left = (readings[f"{phase}_log"] for phase in ("found", "left"))
         level = readings["set_level"]
-        excess = (effects.left_shift + effects.left_slope * level).fill_null(0.0)
+        excess = effects.left_shift + effects.left_slope * level.fill_null(0.0)
         kept = np.where(level.is_null(), 1.0, 1.0 - effects.left_slope)
         return cls(
             ends=ends,

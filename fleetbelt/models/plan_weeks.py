@@ -5,7 +5,7 @@ week; a class is one whole number a week. What the classes lose is in the gap: i
 held against a bound that knows every visit's own costs.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Self
 
 import numpy as np
@@ -16,8 +16,9 @@ from fleetbelt.errors import FitError, InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
 
 GAP: Final = 1e-3  # of the cost: closer to the optimum nobody asks
-_FEW: Final = 250  # so many visits are planned each by itself
-_ROUNDS: Final = 6  # of classes, each drawn at the prices of the one before
+_FEW, _MANY = 150, 1000  # each visit by itself: always, and where classes fall short
+_FIRST_TURNS, _TURNS = 3, 6  # classes are drawn at the prices of the turn before
+_NEAR: Final = 4  # weeks, the cheapest, that a class may go to
 _REGRET_STEP, _REGRET_STEPS = 0.7, 12  # classes by regret: log width and number
 _NODES: Final = 2000  # of branch and bound; beyond, the gap reached is printed
 
@@ -45,6 +46,11 @@ class Schedule:
         """Share of the cost that a better schedule could save at most."""
         saving = max(0.0, self.cost - self.bound)
         return saving / self.cost if self.cost > 0 else 0.0
+
+    def or_better(self, other: Self) -> Self:
+        """Return the cheaper of two schedules, with the higher of their bounds."""
+        cheaper = other if other.cost < self.cost else self
+        return replace(cheaper, bound=max(self.bound, other.bound))
 
 
 def schedule_visits(
@@ -99,7 +105,10 @@ def schedule_visits(
         return Schedule(week=cheapest, cost=least, bound=least)
     if minutes.size <= _FEW:
         return _one_by_one(minutes, cost, room, gap)
-    return _by_prices(minutes, cost, room, gap)
+    found = _by_prices(minutes, cost, room, gap)
+    if found.gap <= gap or minutes.size > _MANY:
+        return found
+    return found.or_better(_one_by_one(minutes, cost, room, gap))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,8 +146,10 @@ class _Classes:
         prices = np.maximum(-found.ineqlin.marginals, 0.0)
         return self._numbers(found), np.append(prices, 0.0)
 
-    def whole(self, room: FloatArray, gap: float) -> tuple[FloatArray, float]:
-        """Solve for whole visits by class and week, and a bound of the cost."""
+    def whole(
+        self, room: FloatArray, gap: float, least: FloatArray, most: FloatArray
+    ) -> tuple[FloatArray, float]:
+        """Solve for whole visits between limits: numbers, and a bound of the cost."""
         each, weeks = self._constraints()
         found = milp(
             self.cost.ravel(),
@@ -147,27 +158,22 @@ class _Classes:
                 LinearConstraint(weeks, -np.inf, room),
             ],
             integrality=np.ones(self.cost.size),
-            bounds=Bounds(0.0, np.inf),
+            bounds=Bounds(least.ravel(), most.ravel()),
             options={"mip_rel_gap": gap, "node_limit": _NODES},
         )
         return np.rint(self._numbers(found)), float(found.mip_dual_bound)
 
-    def rounded(self, parts: FloatArray, room: FloatArray, gap: float) -> FloatArray:
-        """Keep the whole visits of a relaxed solution, and place the rest anew."""
-        kept = np.floor(parts + 1e-6)
-        rest = self.count - kept.sum(axis=1)
-        some = rest > 0
-        if not some.any():
-            return kept
-        left = _Classes(
-            minutes=self.minutes[some],
-            cost=self.cost[some],
-            count=rest[some],
-            of=np.empty(0, dtype=np.int64),
-        )
-        placed, _ = left.whole(room - self.minutes @ kept[:, :-1], gap)
-        kept[some] += placed
-        return kept
+    def rounded(
+        self, parts: FloatArray, prices: FloatArray, room: FloatArray, gap: float
+    ) -> FloatArray:
+        """Solve for whole visits near a relaxed solution: in the cheapest few weeks."""
+        priced = self.cost + prices * self.minutes[:, None]
+        dearest = np.partition(priced, _NEAR, axis=1)[:, _NEAR, None]
+        is_near = priced < dearest
+        is_near[:, -1] = True
+        least = np.maximum(np.floor(parts + 1e-6) - 1, 0.0)
+        most = np.where(is_near, self.count[:, None], least)
+        return self.whole(room, gap, least, most)[0]
 
     def weeks(self, numbers: FloatArray, priced: FloatArray) -> IntArray:
         """Hand a class's weeks to its visits: the cheapest to those that need it most.
@@ -207,7 +213,8 @@ def _one_by_one(
 ) -> Schedule:
     """Plan few visits, of which only those with the very same costs share a class."""
     classes = _Classes.drawn(minutes, cost, cost)
-    numbers, bound = classes.whole(room, gap)
+    most = np.broadcast_to(classes.count[:, None], classes.cost.shape)
+    numbers, bound = classes.whole(room, gap, np.zeros(most.shape), most)
     week = classes.weeks(numbers, cost)
     return Schedule(week=week, cost=_cost(cost, week), bound=bound)
 
@@ -218,26 +225,22 @@ def _by_prices(
     """Plan many visits by classes; stop where the gap is reached."""
     prices = np.zeros(room.size + 1)
     best = Schedule(week=np.empty(0, dtype=np.int64), cost=np.inf, bound=-np.inf)
-    for _ in range(_ROUNDS):
+    for turn in range(_TURNS):
         priced = cost + prices * minutes[:, None]
         regret = max(_cost(cost, priced.argmin(axis=1)), 1e-6) * gap / minutes.size
         classes = _Classes.drawn(minutes, cost, _key(priced, regret))
         parts, prices = classes.relaxed(room)
+        if turn + 1 < _FIRST_TURNS:
+            continue
         priced = cost + prices * minutes[:, None]
         bound = float(priced.min(axis=1).sum() - prices[:-1] @ room)
-        numbers = classes.rounded(parts, room, gap)
-        week = classes.weeks(numbers, priced)
-        best = _better(best, week, _cost(cost, week), bound)
+        week = classes.weeks(classes.rounded(parts, prices, room, gap / 2), priced)
+        best = best.or_better(
+            Schedule(week=week, cost=_cost(cost, week), bound=bound)
+        )
         if best.gap <= gap:
             break
     return best
-
-
-def _better(best: Schedule, week: IntArray, cost: float, bound: float) -> Schedule:
-    """Keep the cheaper of two schedules, and the higher of their bounds."""
-    if cost >= best.cost:
-        week, cost = best.week, best.cost
-    return Schedule(week=week, cost=cost, bound=max(best.bound, bound))
 
 
 def _key(priced: FloatArray, least: float) -> FloatArray:

@@ -10,6 +10,7 @@ from fleetbelt.belt import Layout
 from fleetbelt.models.arrays import FloatArray
 
 _TEXT: Final = 0.036  # height of the text as a share of the drawing's longer side
+_LINES, _LONGEST = 3, 14  # of a name: lines, and letters of a line
 _LETTER: Final = 0.62  # width of a letter over its height, a generous mean
 _SVG: Final = Markup(
     '<svg class="drive" viewBox="{x:.1f} {y:.1f} {width:.1f} {height:.1f}" '
@@ -128,7 +129,10 @@ class _Pen:
 
     def label(self, k: int) -> Markup:
         """Name a pulley: in it where the name fits, else beside it."""
-        lines = self.layout.pulleys[k].name.replace("_", " ").split()
+        lines = [
+            line if len(line) <= _LONGEST else f"{line[: _LONGEST - 1]}…"
+            for line in self.layout.pulleys[k].name.replace("_", " ").split()[:_LINES]
+        ]
         widest = max((len(line) for line in lines), default=1) * _LETTER * self.text
         half = np.array([widest, 1.1 * len(lines) * self.text]) / 2
         fits = widest <= 1.9 * self.radius[k]

@@ -239,4 +239,4 @@ def _rates(cells: pl.DataFrame) -> np.ndarray:
     if fit.predictor is None:
         return np.full(cells.height, total)
     beta = np.array([c.value or 0.0 for c in fit.coefficients])
-    return np.exp(design @ beta)
+    return np.asarray(np.exp(design @ beta))

@@ -4,8 +4,8 @@ import datetime as dt
 
 import pytest
 
-from fleetbelt.ingest.casts import Form, date_value, value_of
 from fleetbelt.contract.tables import date, integer, real, text
+from fleetbelt.ingest.casts import Form, value_of
 from fleetbelt.ingest.statements import Sql
 
 READING, COUNT, DAY = real("x", ""), integer("x", ""), date("x")
@@ -144,9 +144,3 @@ def test_a_fleets_own_words_stand_beside_the_contracts(value):
     words = [value(WORDS, cell, words=own) for cell in ("PFUND", "lbf", "It's", "x")]
 
     assert words == ["lbf", "lbf", "N", None]
-
-
-def test_a_date_value_needs_no_file(database):
-    sql = date_value(Sql("'2024-01-05'"), "ISO")
-
-    assert database.execute(f"select {sql}").fetchall() == [(dt.date(2024, 1, 5),)]

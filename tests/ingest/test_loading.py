@@ -114,7 +114,9 @@ def test_a_later_load_replaces_a_row_of_the_same_key(database, tmp_path):
 
 def test_a_row_set_back_to_its_first_content_is_a_correction_again(database, tmp_path):
     for day, odometer in enumerate([5000, 6000, 5000]):
-        place = folder(tmp_path / str(day), services=one(odometer_mi=odometer) + "\n" * day)
+        place = folder(
+            tmp_path / str(day), services=one(odometer_mi=odometer) + "\n" * day
+        )
         taken_in(database, place, now=NOW + timedelta(days=day))
 
     assert rows(database, "select odometer_mi from typed.services") == [(5000.0,)]
@@ -177,7 +179,9 @@ def test_repeats_of_a_calibration_without_a_number_are_kept_apart(database, tmp_
     line = "G1,2021-01-05,7,100,{},lbf\n"
     calibrations = (
         "gauge_id,date,span_in,reference,reading,unit\n"
-        + line.format(98) + line.format(98) + line.format(99)
+        + line.format(98)
+        + line.format(98)
+        + line.format(99)
     )
 
     taken_in(database, folder(tmp_path / "a", calibrations=calibrations))
@@ -190,9 +194,7 @@ def test_unload_takes_a_file_back_and_what_it_had_replaced_returns(database, tmp
     before = accepted(database)
     place = folder(tmp_path / "b", services=one(odometer_mi=6000))
     taken_in(database, place, now=LATER)
-    ((sha256,),) = rows(
-        database, "select sha256 from raw.files where file_id = 5"
-    )
+    ((sha256,),) = rows(database, "select sha256 from raw.files where file_id = 5")
 
     unload(database, sha256, Settings())
 
@@ -246,9 +248,12 @@ def test_a_file_mostly_refused_is_refused_whole_with_its_commonest_reason(
     ]
     place = folder(tmp_path / "a", services_b=f"{HEADINGS}\n{''.join(lines)}")
 
-    with pytest.raises(InputError, match="15 of 60 rows .* not_a_number in odometer"):
+    with pytest.raises(
+        InputError, match=r"15 of 60 rows .* not_a_number in odometer"
+    ) as caught:
         taken_in(database, place)
 
+    assert "decimal_comma" in caught.value.fix
     report = taken_in(database, place, accept_refusals=True)
     assert sum(file.rows_quarantined for file in report.files) == 15
 

@@ -14,9 +14,7 @@ def read(text: str | bytes, width: int = 3, separator: str = ",", **shape):
     data = text.encode() if isinstance(text, str) else text
     options = {"max_cell_bytes": 2**20} | shape
     return list(
-        records(
-            io.BytesIO(data), Grammar(separator), Shape(width=width, **options), 2
-        )
+        records(io.BytesIO(data), Grammar(separator), Shape(width=width, **options), 2)
     )
 
 
@@ -133,14 +131,14 @@ CELL = st.text(
 )
 def test_what_a_csv_writer_wrote_is_read_back(rows, separator, quoting):
     text = io.StringIO()
-    writer = csv.writer(
-        text, delimiter=separator, quoting=quoting, lineterminator="\n"
-    )
+    writer = csv.writer(text, delimiter=separator, quoting=quoting, lineterminator="\n")
     writer.writerows([["n", *row] for row in rows])
 
     result = read(text.getvalue(), width=4, separator=separator)
 
     # a line inside a cell that looks like a record is doubted, and refused
-    doubted = any(cell.count(separator) >= 3 and "\n" in cell for r in rows for cell in r)
+    doubted = any(
+        cell.count(separator) >= 3 and "\n" in cell for r in rows for cell in r
+    )
     if not doubted:
         assert [list(row.cells) for row in result] == [["n", *row] for row in rows]

@@ -11,6 +11,7 @@ from fleetbelt.errors import StoreError
 from fleetbelt.models.drift_filter import BeltSums, Lockstep, Spreads
 from fleetbelt.models.drift_readings import (
     READINGS,
+    Effects,
     checked_readings,
     clock_miles,
     clock_time,
@@ -222,6 +223,19 @@ def test_a_setting_without_a_reading_leaves_the_tension_unknown_until_the_next()
     assert np.isinf(unknown.state.var[0])
     assert read_again.n.tolist() == [0]
     assert read_again.state.mean[:, 0].tolist() == [5.8, 0.0, 0.0]
+
+
+def test_a_left_reading_known_to_be_part_error_gives_up_that_part():
+    """Regression to the mean: a share of the set level, and as much of the variance."""
+    readings = readings_of(
+        [{"miles": [0], "left_log": [6.1], "set_level": [0.1], "resets": [True]}]
+    )
+    effects = Effects(left_slope=0.2)
+
+    state = BeltSums.of(Lockstep.of(readings, effects=effects), SPREADS).state
+
+    assert state.mean[0, 0] == pytest.approx(6.1 - 0.2 * 0.1)
+    assert state.var[0] == pytest.approx(0.8 * 0.02**2)
 
 
 def test_a_run_in_after_an_unknown_setting_says_nothing_of_the_run_in_loss():

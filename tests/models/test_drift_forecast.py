@@ -9,6 +9,7 @@ import pytest
 from fleetbelt.errors import InputError
 from fleetbelt.models.drift import fit_drift
 from fleetbelt.models.drift_forecast import HORIZON_MI, Outlook, Tension
+from fleetbelt.models.drift_readings import Effects
 from tests.models.drift_fleets import MIDDLE, Truth, readings_of, simulate
 
 LOG_MIN = MIDDLE - 0.1
@@ -134,6 +135,23 @@ def test_the_interval_of_a_belt_holds_what_its_model_and_its_own_drift_leave_ope
         mean = row["a"] + g * (fit.theta[0, 0] + row["b_hat"])
         mean += (row["g_r"] - pending) * fit.theta[0, 1]
         assert tension.mean_log[i] == pytest.approx(mean, rel=1e-12)
+
+
+def test_a_belt_goes_on_as_its_duty_and_refitting_make_it():
+    truth = Truth(refitted=0.01, duty=(0.0, 0.01, -0.005))
+    rng = np.random.default_rng(3)
+    fleet = simulate(5000, rng, truth)
+    effects = Effects(refitted=truth.refitted, duty=truth.duty)
+    fit = fit_drift(fleet.readings, prior_reading_sd=0.02, rng=rng, effects=effects)
+
+    now = Outlook.of(fit, _running(fleet)).tension()
+
+    z = (fleet.tension_ahead - now.mean_log) / now.sd_log
+    added = fit.belts["added_drift"].to_numpy()
+    for drift in np.unique(added):
+        of_these = z[(added == drift) & np.isfinite(z)]
+        assert of_these.size > 300
+        assert of_these.mean() == pytest.approx(0, abs=4 * of_these.size**-0.5)
 
 
 def test_a_belt_that_has_not_moved_is_known_as_well_as_its_last_reading():

@@ -1,11 +1,14 @@
 """What drift depends on: planted effects are found, absent ones are left out."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 
 from fleetbelt.models.drift import fit_drift
-from fleetbelt.models.drift_filter import BeltSums
+from fleetbelt.models.drift_checks import innovation_checks
+from fleetbelt.models.drift_filter import BeltSums, Lockstep
 from fleetbelt.models.drift_likelihood import SpreadLikelihood, marginal_deviance
 from fleetbelt.models.drift_readings import Effects
 from fleetbelt.models.drift_tests import EFFECTS, choose_clock, effect_tests
@@ -40,7 +43,7 @@ def test_a_fleet_without_effects_is_left_as_it_is(plain):
     tests, *_ = plain
 
     choices = tests.table.filter(pl.col("effect").str.starts_with("left_").not_())
-    assert tests.supported == Effects()
+    assert replace(tests.supported, left_slope=0.0) == Effects()
     assert not choices["is_supported"].any()
     assert (choices["p_value"] > 0.001).all()
     assert tests.table.schema == EFFECTS
@@ -91,8 +94,46 @@ def test_how_tightly_a_belt_was_set_is_told_from_the_error_of_that_reading(plain
     """Left readings too high by chance are found lower: no drift, and not taken so."""
     tests, *_ = plain
 
-    assert _row(tests, "left_slope")["p_value"] < 1e-6
+    truth = Truth()
+    error = truth.reading_sd**2 * (1 + 1 / 2 + 1 / 3) / 3  # means of 1, 2, 3
+    share = error / (truth.setting_sd**2 + error)
+    row = _row(tests, "left_slope")
+    assert row["lo"] < share < row["hi"]
+    assert tests.supported.left_slope == row["estimate"]
     assert not _row(tests, "set_level")["is_supported"]
+
+
+def test_what_the_error_of_left_readings_bends_is_straight_once_it_is_known(plain):
+    """Innovations against tension: tightly set belts are no longer found too low."""
+    tests, readings, fit = plain
+    known = fit_drift(
+        readings,
+        prior_reading_sd=0.02,
+        rng=np.random.default_rng(0),
+        effects=tests.supported,
+    )
+
+    def tightest(fit):
+        checks = innovation_checks(readings, fit, np.random.default_rng(0))
+        mean_z, se = checks.by_tension.select("mean_z", "se").row(-1)
+        return mean_z / se
+
+    assert tightest(fit) < -5
+    assert abs(tightest(known)) < 3.5
+    assert known.loglik > fit.loglik + 50
+
+
+def test_a_shift_of_left_readings_is_taken_off_where_no_range_is_known(plain):
+    _, readings, _ = plain
+    no_range = readings.with_columns(set_level=pl.lit(None, pl.Float64))
+    effects = Effects(left_shift=0.01, left_slope=0.1)
+
+    rows = Lockstep.of(no_range, effects=effects)
+
+    plainly = Lockstep.of(no_range)
+    is_left = np.isfinite(plainly.left_share) & (plainly.left != 0)
+    assert rows.left[is_left] == pytest.approx(plainly.left[is_left] - 0.01)
+    assert np.array_equal(rows.left_share, plainly.left_share)
 
 
 def test_a_drift_that_goes_with_the_set_level_is_found():
