@@ -6,8 +6,10 @@ no formula for the hazard.
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
+from scipy.special import gammaincinv
 
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
 from fleetbelt.models.estimates import two_sided_z
@@ -22,6 +24,7 @@ from fleetbelt.models.lives import End, Lives
 _MOST_ROUNDS = 3_000
 _CLOSE_ENOUGH = 1e-9  # change of survival at which the EM ends
 _FEWEST_EXPECTED = 1e-4  # a cell that expects fewer failures is taken to have none
+FEW_FAILURES: Final = 3.0  # so far: below it the lower limit is an exact one
 _BLOCK = 20_000  # pairs whose overlaps with the cells are held in memory at once
 
 
@@ -57,11 +60,14 @@ def hazard_curve(
     then λ = N/X. With g the gradient of the log-likelihood, λ g = N - λ X (Fisher's
     identity), so only N needs the distributions within the intervals. Limits are
     normal on log(-log S), from the observed information [1]_ of the cells that have
-    failures; a cell without adds nothing to the variance.
+    failures; a cell without adds nothing to the variance. While fewer than
+    `FEW_FAILURES` are expected so far these limits say little, and the lower one is
+    that of the exact Poisson bound of the cumulative hazard [2]_, if it is higher.
 
     References
     ----------
     .. [1] Friedman, M. (1982), *Annals of Statistics* 10, 101-113.
+    .. [2] Garwood, F. (1936), *Biometrika* 28, 437-442.
     """
     longest = float(lives.upper_mi.max(initial=0.0))
     if not lives.n or not longest:
@@ -81,9 +87,21 @@ def hazard_curve(
     survival = np.exp(-cumulative)
     lo, hi = log_log_limits(survival, log_se, z=two_sided_z(confidence))
     at_risk = at_risk_at(lives, edges[1:])
+    lo = np.maximum(lo, _lower_limit(cumulative, at_risk, confidence))
     steps = np.column_stack([edges[1:], at_risk, survival, lo, hi, log_se * survival])
     reason = None if lives.failures else f"No failure is known (belts: {lives.n})."
     return curve_of(lives, "piecewise_hazard", steps, reason)
+
+
+def _lower_limit(
+    cumulative: FloatArray, at_risk: FloatArray, confidence: float
+) -> FloatArray:
+    """Return the lower limit of survival where few failures are expected, else 0."""
+    expected = cumulative * at_risk
+    has_few = (expected < FEW_FAILURES) & (at_risk > 0)
+    most = gammaincinv(np.where(has_few, expected, 0.0) + 1.0, 0.5 + confidence / 2)
+    bound = np.exp(-most / np.where(has_few, at_risk, 1.0))
+    return np.where(has_few, bound, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

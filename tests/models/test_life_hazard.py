@@ -161,3 +161,17 @@ def test_duplicating_all_belts_halves_the_variance():
     one, two = hazard_curve(lives), hazard_curve(twice)
 
     assert 2 * two.standard_error**2 == pytest.approx(one.standard_error**2, rel=1e-4)
+
+
+def test_where_few_have_failed_the_lower_limit_is_an_exact_one():
+    """One failure late in 200 belts: before it S is near 1, and 0 is no limit of it."""
+    end = np.full(200, End.CENSORED)
+    end[0] = End.INTERVAL
+    lower = np.full(200, 40_000.0)
+    upper = np.full(200, 40_000.0)
+    lower[0], upper[0] = 9_000.0, 31_000.0
+
+    curve = hazard_curve(Lives.of(end, lower, upper))
+
+    assert curve.survival_lo.min() > 1 - 5.6 / 150
+    assert (curve.survival_lo <= curve.survival).all()
