@@ -168,13 +168,12 @@ def study(frames: Frames) -> Section:
     """Show where the spread of readings comes from."""
     question = "Where does the spread of readings come from?"
     table = frames.get("results.gauge_study")
-    if table is None:
-        what = "No two people have read the same gauges on known loads."
-        return missing("study", question, what, _HOW)
     parts = ("gauge", "technician", "interaction", "repeatability")
-    frame = table.filter(pl.col("source").is_in(parts)).sort(
-        ["share", "source"], descending=[True, False]
-    )
+    told = pl.col("source").is_in(parts) & pl.col("share").is_not_null()
+    if table is None or table.filter(told).is_empty():
+        what = "No gauge has been read again on the same known load."
+        return missing("study", question, what, _HOW)
+    frame = table.filter(told).sort(["share", "source"], descending=[True, False])
     total = table.filter(pl.col("source") == "total")
     most = frame.row(0, named=True)
     return Section(

@@ -5,8 +5,20 @@ nothing of tables.
 """
 
 from fleetbelt.steps.drift import drift
+from fleetbelt.steps.effects import effects
 from fleetbelt.steps.life import lives
 from fleetbelt.steps.measurement import conformity, gauges, installs
 from fleetbelt.steps.noise import noise, vehicles
+from fleetbelt.steps.people import people
 
-__all__ = ["conformity", "drift", "gauges", "installs", "lives", "noise", "vehicles"]
+__all__ = [
+    "conformity",
+    "drift",
+    "effects",
+    "gauges",
+    "installs",
+    "lives",
+    "noise",
+    "people",
+    "vehicles",
+]

@@ -3,6 +3,7 @@
 from itertools import product
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from fleetbelt.contract import BANDS
@@ -27,7 +28,7 @@ _ENDS = {
 def lives(read: Read) -> Tables:
     """Fit the life of every group, and say how likely each running belt fails soon."""
     belts = read("(from marts.lives order by belt_id)")
-    every = _lives(belts)
+    every = as_lives(belts)
     broken_share = every.broken_share
     fits: dict[tuple[str, str], WeibullFit] = {}
     rows: list[dict[str, object]] = []
@@ -48,12 +49,14 @@ def lives(read: Read) -> Tables:
     }
 
 
-def _lives(belts: pl.DataFrame) -> Lives:
+def as_lives(belts: pl.DataFrame, *, cell: npt.ArrayLike = 0) -> Lives:
+    """Take rows of ``marts.lives`` to the life model; ``cell`` is that of a design."""
     return Lives.of(
         belts["ending"].replace_strict(_ENDS, return_dtype=pl.Int64).to_numpy(),
         belts["lower_mi"].to_numpy(),
         belts["upper_mi"].to_numpy(),
         entry_mi=belts["entry_mi"].to_numpy(),
+        cell=cell,
     )
 
 

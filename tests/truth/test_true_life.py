@@ -119,3 +119,11 @@ def test_loose_belts_squeal_more_and_tight_ones_whine_more(fleet: KnownFleet):
     assert ratio_lo("loose", "squeal") > 2
     assert ratio_lo("under", "squeal") > 1.2
     assert ratio_lo("tight", "whine") > 1
+
+
+def test_a_belt_left_loose_lasts_less(fleet: KnownFleet):
+    bands = fleet.results("results.life_effects").filter(term="band")
+    hi = dict(bands.select("level", "ratio_hi").iter_rows())
+
+    assert hi["loose"] < 1.0
+    assert hi["under"] < 1.0

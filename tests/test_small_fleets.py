@@ -1,0 +1,86 @@
+"""Fleets with hardly anything in them: no crash, no NaN, and a sentence instead."""
+
+import polars as pl
+import polars.selectors as cs
+import pytest
+
+from fleetbelt.contract import RESULTS
+from tests.conftest import Compute
+from tests.fleets import SERVICE, VEHICLE, Row, services
+
+INSTALL: Row = {"action": "install", "reading_left": 175, "odometer_mi": 10_000}
+LATER: Row = {"date": "2021-01-01", "odometer_mi": 20_000, "reading_found": 110}
+BROKEN: Row = {**LATER, "action": "remove", "removal_reason": "broken"}
+SOUND: Row = {**LATER, "action": "remove", "removal_reason": "other_work"}
+SQUEAL: Row = {
+    "complaint_id": "C1",
+    "date": "2020-06-01",
+    "vehicle_id": "V1",
+    "odometer_mi": 15_000,
+    "noise": "squeal",
+}
+
+
+def copies(rows: list[Row], n: int) -> dict[str, list[Row]]:
+    """Return a fleet of n vehicles that all had this done."""
+    return {
+        "vehicles": [{**VEHICLE, "vehicle_id": f"V{i}"} for i in range(n)],
+        "services": [
+            {**SERVICE, **row, "vehicle_id": f"V{i}", "service_id": f"S{i}-{j}"}
+            for i in range(n)
+            for j, row in enumerate(rows)
+        ],
+    }
+
+
+FLEETS = {
+    "one vehicle, running": {"services": services(INSTALL)},
+    "one vehicle, one failure": {"services": services(INSTALL, BROKEN)},
+    "no failure": copies([INSTALL, SOUND], 5),
+    "all alike and broken": copies([INSTALL, BROKEN], 5),
+    "no tensions": copies([{**INSTALL, "reading_left": None}, BROKEN], 5),
+    "all left loose": copies([{**INSTALL, "reading_left": 100}, BROKEN], 5),
+    "a complaint of a belt never seen": {"complaints": [SQUEAL]},
+    "one complaint": {**copies([INSTALL, LATER], 5), "complaints": [SQUEAL]},
+    "loose and heard": {
+        **copies([{**INSTALL, "reading_left": 100}, LATER], 5),
+        "complaints": [SQUEAL],
+    },
+}
+
+
+NAMES = (
+    "life_by_group",
+    "life_curve",
+    "life_effects",
+    "life_dose",
+    "noise_rates",
+    "noise_curve",
+    "noise_dose",
+    "noise_avoidable",
+    "vehicle_results",
+    "drift_by_belt",
+)
+
+
+@pytest.mark.parametrize("fleet", FLEETS)
+def test_no_result_is_nan_and_what_cannot_be_told_has_a_sentence(
+    compute: Compute, fleet: str
+):
+    table = compute(**FLEETS[fleet])
+
+    assert set(NAMES) <= {result.name for result in RESULTS}
+    for name in NAMES:
+        for column in table(f"results.{name}").select(cs.float()).iter_columns():
+            assert column.drop_nulls().is_finite().all(), f"{name}.{column.name}"
+    effects, avoidable = (
+        table(f"results.{name}") for name in ("life_effects", "noise_avoidable")
+    )
+    assert avoidable.height == 1
+    assert untold(effects, "time_ratio").is_empty()
+    assert untold(avoidable, "share").is_empty()
+
+
+def untold(table: pl.DataFrame, number: str) -> pl.DataFrame:
+    """Return the rows with neither a number nor a reason."""
+    return table.filter(pl.col(number).is_null() & pl.col("reason").is_null())
