@@ -1,0 +1,396 @@
+"""The work plan: which belt is retensioned or replaced, and in which week."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final
+
+import numpy as np
+import polars as pl
+from scipy.special import ndtri
+
+from fleetbelt.errors import InputError
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
+from fleetbelt.models.plan_jobs import (
+    SURE,
+    Costs,
+    Replacements,
+    Retensions,
+    best_ages,
+    p_failure_ahead,
+)
+from fleetbelt.models.plan_weeks import GAP, schedule_visits
+
+FAILURE_DAYS: Final = 90.0  # of the chance of failure that a job carries
+
+BELTS: Final = pl.Schema(
+    {
+        "depot_no": pl.Int64(),  # 0 … n_depots - 1
+        "vehicle_no": pl.Int64(),
+        "belt_no": pl.Int64(),  # one row a belt now running
+        "daily_mi": pl.Float64(),  # of the vehicle, mi a day
+        "daily_sd_mi": pl.Float64(),
+        "due_in_mi": pl.Float64(),  # until a retension is due, mi; null: not known
+        "p_under_now": pl.Float64(),  # null: not known
+        "p_under_later": pl.Float64(),  # at the end of the plan, nothing being done
+        "since_set_mi": pl.Float64(),  # since its tension was last set; null: not known
+        "age_mi": pl.Float64(),  # since fitting; null: not known
+        "shape": pl.Float64(),  # Weibull life of its group; null: no fit
+        "scale_mi": pl.Float64(),
+    }
+)
+_NEEDED: Final = ("depot_no", "vehicle_no", "belt_no", "daily_mi", "daily_sd_mi")
+
+JOBS: Final = pl.Schema(
+    {
+        "depot_no": pl.Int64(),
+        "vehicle_no": pl.Int64(),
+        "belt_no": pl.Int64(),
+        "job": pl.String(),  # retension, replace
+        "due_in_mi": pl.Float64(),
+        "due_date": pl.Date(),
+        "week": pl.Date(),  # its Monday; null: no room
+        "weeks_late": pl.Int64(),  # below 0: early; null: no room
+        "minutes": pl.Float64(),
+        "p_failure_90d": pl.Float64(),
+        "expected_cost": pl.Float64(),  # of that week against the due one
+        "reason": pl.String(),
+    }
+)
+
+DEPOTS: Final = pl.Schema(
+    {
+        "depot_no": pl.Int64(),
+        "visits": pl.Int64(),
+        "overflow": pl.Int64(),  # visits without room
+        "minutes": pl.Float64(),  # of all visits
+        "cost": pl.Float64(),  # of being late and early
+        "bound": pl.Float64(),  # no plan costs less
+        "gap": pl.Float64(),  # share of the cost, 0 to 1
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """When work falls due, how long it takes and what it costs.
+
+    Attributes
+    ----------
+    costs : Costs
+        Of the work and of its want.
+    retension_p : float, default 0.10
+        P(under) at which ``due_in_mi`` says that a retension is due.
+    retension_minutes, replacement_minutes : float
+        Length of a job.
+    n_weeks : int, default 26
+        Weeks planned, the first beginning on the first Monday from as-of on.
+    gap : float, default 0.001
+        Share of the cost at which the search for a better plan stops.
+    """
+
+    costs: Costs
+    retension_p: float = 0.10
+    retension_minutes: float = 30.0
+    replacement_minutes: float = 60.0
+    n_weeks: int = 26
+    gap: float = GAP
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkPlan:
+    """Every job that falls due, and how good the plan of each depot is.
+
+    Attributes
+    ----------
+    jobs : polars.DataFrame
+        To `JOBS`, by depot, week and vehicle; what found no room comes last.
+    depots : polars.DataFrame
+        To `DEPOTS`, of depots that have jobs.
+    """
+
+    jobs: pl.DataFrame
+    depots: pl.DataFrame
+
+
+def plan_work(
+    belts: pl.DataFrame, capacity_minutes: FloatArray, *, as_of: date, rules: Rules
+) -> WorkPlan:
+    """Plan the work of the coming weeks within what each depot can do.
+
+    Parameters
+    ----------
+    belts : polars.DataFrame
+        One row per running belt of a vehicle in service, to `BELTS`.
+    capacity_minutes : ndarray of float, shape (n_depots,) or (n_depots, n_weeks)
+        Minutes a week that each depot has.
+    as_of : datetime.date
+        The day on which 'now' stands.
+    rules : Rules
+        When work falls due and what it costs.
+
+    Returns
+    -------
+    WorkPlan
+        Every job once: in a week, or as overflow with what waiting for the end of the
+        plan costs.
+
+    Raises
+    ------
+    InputError
+        If a column is missing or empty, a belt comes twice, or a depot has no capacity
+        given.
+
+    Notes
+    -----
+    A replacement falls due at the age of least cost per mile; it sets the tension anew,
+    so a belt due for both is replaced, and being under meanwhile counts. The jobs of a
+    vehicle are one visit, whose cost is the sum of theirs, week by week.
+    """
+    belts = _checked(belts)
+    calendar = _Calendar.of(as_of, rules.n_weeks)
+    jobs, cost = _jobs(belts, calendar, rules)
+    week, depots = _weeks(jobs, cost, _rows(capacity_minutes, jobs, rules), rules.gap)
+    return WorkPlan(
+        jobs=_with_weeks(jobs, week, cost, calendar, rules),
+        depots=pl.DataFrame(depots, DEPOTS, orient="row"),
+    )
+
+
+def _weeks(
+    jobs: pl.DataFrame, cost: FloatArray, capacity: FloatArray, gap: float
+) -> tuple[IntArray, list[tuple[float, ...]]]:
+    """Give each job the week of its vehicle's visit; also return rows of `DEPOTS`."""
+    depot, vehicle = (jobs[name].to_numpy() for name in ("depot_no", "vehicle_no"))
+    visit, starts = _runs(depot, vehicle)
+    minutes, cost = _sums(jobs["minutes"].to_numpy(), starts), _sums(cost, starts)
+    week = np.empty(starts.size, dtype=np.int64)
+    depots: list[tuple[float, ...]] = []
+    _, first = _runs(depot[starts])
+    for of in np.split(np.arange(starts.size), first)[1:]:
+        no = int(depot[starts[of[0]]])
+        plan = schedule_visits(minutes[of], cost[of], capacity[no], gap=gap)
+        week[of] = plan.week
+        overflow = int((plan.week == capacity.shape[1]).sum())
+        worth = (float(minutes[of].sum()), plan.cost, plan.bound, plan.gap)
+        depots.append((no, of.size, overflow, *worth))
+    return week[visit], depots
+
+
+def _rows(capacity: FloatArray, jobs: pl.DataFrame, rules: Rules) -> FloatArray:
+    """Capacity by depot and week."""
+    rows = np.empty((capacity.shape[0], rules.n_weeks))
+    rows[:] = capacity.reshape(capacity.shape[0], -1)
+    if not jobs["depot_no"].is_between(0, capacity.shape[0] - 1).all():
+        raise _refusal(fault="name depots without capacity")
+    return rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Calendar:
+    """The weeks planned: days from as-of to the first Monday, and how many."""
+
+    as_of: date
+    first_day: int
+    n_weeks: int
+
+    @classmethod
+    def of(cls, as_of: date, n_weeks: int) -> "_Calendar":
+        return cls(as_of=as_of, first_day=-as_of.weekday() % 7, n_weeks=n_weeks)
+
+    @property
+    def n_days(self) -> int:
+        return self.first_day + 7 * self.n_weeks
+
+    def week(self, day: FloatArray) -> IntArray:
+        """Week of a day from now; what falls before the first week belongs to it."""
+        week = np.floor((day - self.first_day) / 7)
+        return np.asarray(np.clip(week, 0, self.n_weeks)).astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Due:
+    """One kind of job on every belt, and what those that fall due cost by week."""
+
+    mi: FloatArray  # from now, shape (n_belts,)
+    day: FloatArray
+    is_due: BoolArray  # within the plan
+    cost: FloatArray  # shape (n_due, n_weeks + 1)
+
+
+def _jobs(
+    belts: pl.DataFrame, calendar: _Calendar, rules: Rules
+) -> tuple[pl.DataFrame, FloatArray]:
+    """Return the jobs due within the plan, and what each costs week by week."""
+    age, shape, scale = _columns(belts, "age_mi", "shape", "scale_mi")
+    daily, daily_sd = _columns(belts, "daily_mi", "daily_sd_mi")
+    best = best_ages(shape, scale, costs=rules.costs)
+    belts = belts.with_columns(
+        best_age_mi=best.age_mi, best_cost_per_mi=best.cost_per_mi
+    )
+    retensions = _retensions(belts, calendar, rules)
+    replacements = _replacements(belts, calendar, rules)
+    is_job = retensions.is_due | replacements.is_due
+    cost = np.zeros((int(is_job.sum()), rules.n_weeks + 1))
+    for kind in (retensions, replacements):
+        cost[kind.is_due[is_job]] += kind.cost
+    chance = p_failure_ahead(
+        FAILURE_DAYS,
+        daily_mi=daily,
+        daily_sd_mi=daily_sd,
+        age_mi=age,
+        shape=shape,
+        scale_mi=scale,
+    )
+    is_replace = replacements.is_due
+    jobs = belts.with_columns(
+        is_replace=is_replace,
+        due_in_mi=np.where(is_replace, replacements.mi, retensions.mi),
+        due_day=np.where(is_replace, replacements.day, retensions.day),
+        minutes=np.where(
+            is_replace, rules.replacement_minutes, rules.retension_minutes
+        ),
+        p_failure_90d=pl.Series(chance).fill_nan(None),
+    )
+    return jobs.filter(is_job), cost
+
+
+def _retensions(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Due:
+    """Return retensions; P(under) goes to its later value in a line of quantiles."""
+    mi, daily = _columns(belts, "due_in_mi", "daily_mi")
+    day = _days(mi, daily)
+    is_due = day < calendar.n_days
+    p_now, p_later, since_set = (
+        column[is_due]
+        for column in _columns(belts, "p_under_now", "p_under_later", "since_set_mi")
+    )
+    z_now, z_later = (ndtri(np.clip(p, SURE, 1 - SURE)) for p in (p_now, p_later))
+    ahead_mi = np.maximum(daily[is_due] * calendar.n_days, 1.0)
+    p_due = np.where((mi[is_due] > 0) | np.isnan(p_now), rules.retension_p, p_now)
+    jobs = Retensions(
+        due_week=calendar.week(day[is_due]),
+        weekly_mi=7 * daily[is_due],
+        p_due=p_due,
+        z_per_mi=np.maximum(np.nan_to_num(z_later - z_now), 0.0) / ahead_mi,
+        cycle_mi=np.maximum(mi[is_due] + np.nan_to_num(since_set), 1.0),
+    )
+    cost = jobs.cost(rules.costs, rules.n_weeks)
+    return _Due(mi=mi, day=day, is_due=is_due, cost=cost)
+
+
+def _replacements(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Due:
+    """Return replacements, due at the age of least cost per mile or now."""
+    best, age, daily = _columns(belts, "best_age_mi", "age_mi", "daily_mi")
+    mi = np.maximum(best - age, 0.0)
+    day = _days(mi, daily)
+    is_due = day < calendar.n_days
+    names = ("age_mi", "best_age_mi", "best_cost_per_mi", "shape", "scale_mi")
+    own = dict(zip(names, _columns(belts.filter(is_due), *names), strict=True))
+    jobs = Replacements(
+        due_week=calendar.week(day[is_due]), weekly_mi=7 * daily[is_due], **own
+    )
+    cost = jobs.cost(rules.costs, rules.n_weeks)
+    return _Due(mi=mi, day=day, is_due=is_due, cost=cost)
+
+
+def _columns(belts: pl.DataFrame, *names: str) -> list[FloatArray]:
+    """Columns as arrays, NaN where empty."""
+    return [belts[name].fill_null(np.nan).to_numpy() for name in names]
+
+
+def _days(mi: FloatArray, daily_mi: FloatArray) -> FloatArray:
+    """Whole days until some miles are run; infinite where they never are."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        days = np.ceil(mi / daily_mi)
+    return np.where(mi == 0, 0.0, np.where(np.isnan(days), np.inf, days))
+
+
+def _runs(*keys: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the run of equal keys that each sorted row is in, and where runs begin."""
+    is_new = np.ones(keys[0].size, dtype=bool)
+    is_new[1:] = np.any([np.diff(key) != 0 for key in keys], axis=0)
+    return np.cumsum(is_new) - 1, np.flatnonzero(is_new)
+
+
+def _sums(value: FloatArray, starts: IntArray) -> FloatArray:
+    if not starts.size:
+        return value[:0]
+    return np.asarray(np.add.reduceat(value, starts, axis=0))
+
+
+def _with_weeks(
+    jobs: pl.DataFrame,
+    week: IntArray,
+    cost: FloatArray,
+    calendar: _Calendar,
+    rules: Rules,
+) -> pl.DataFrame:
+    """Give the jobs their week, its cost and the reason in words."""
+    monday = pl.lit(calendar.as_of + timedelta(days=calendar.first_day))
+    has_room = pl.col("week_no") < calendar.n_weeks
+    due_week = calendar.week(jobs["due_day"].to_numpy())
+    return (
+        jobs.with_columns(
+            week_no=week,
+            expected_cost=cost[np.arange(week.size), week],
+            due_date=calendar.as_of
+            + pl.duration(days=pl.col("due_day").cast(pl.Int64)),
+            job=pl.when("is_replace")
+            .then(pl.lit("replace"))
+            .otherwise(pl.lit("retension")),
+        )
+        .with_columns(
+            week=pl.when(has_room).then(monday + pl.duration(weeks="week_no")),
+            weeks_late=pl.when(has_room).then(pl.col("week_no") - due_week),
+        )
+        .with_columns(reason=_reason(rules))
+        .sort("depot_no", "week_no", "vehicle_no", "belt_no")
+        .select(pl.col(name).cast(kind) for name, kind in JOBS.items())
+    )
+
+
+def _reason(rules: Rules) -> pl.Expr:
+    """Why a job is due, and how far from then it is planned."""
+    is_now, late = pl.col("due_in_mi") == 0, pl.col("weeks_late")
+    percent = (100 * pl.col("p_under_now")).round().cast(pl.Int64)
+    age = (pl.col("best_age_mi") / 100).round().cast(pl.Int64) * 100
+    due = (
+        pl.when(pl.col("is_replace") & is_now)
+        .then(pl.format("past its best age of {} mi", age))
+        .when("is_replace")
+        .then(pl.format("reaches its best age of {} mi", age))
+        .when(is_now & percent.is_not_null())
+        .then(pl.format("P(under) is {} % now", percent))
+        .otherwise(pl.lit(f"P(under) reaches {100 * rules.retension_p:g} %"))
+    )
+    weeks = pl.when(late.abs() == 1).then(pl.lit("week")).otherwise(pl.lit("weeks"))
+    side = pl.when(late > 0).then(pl.lit("after")).otherwise(pl.lit("before"))
+    return (
+        pl.when(late.is_null())
+        .then(pl.format(f"overflow: no room in {rules.n_weeks} weeks; {{}}", due))
+        .when(late == 0)
+        .then(due)
+        .otherwise(pl.format("{}; planned {} {} {}", due, late.abs(), weeks, side))
+    )
+
+
+def _checked(belts: pl.DataFrame) -> pl.DataFrame:
+    missing = [name for name in BELTS if name not in belts.columns]
+    if missing:
+        raise _refusal(fault=f"lack columns: {', '.join(missing)}")
+    belts = belts.select(pl.col(name).cast(t) for name, t in BELTS.items())
+    if sum(belts.select(_NEEDED).null_count().row(0)):
+        raise _refusal(fault="have empty cells where a number is needed")
+    miles = belts.select("daily_mi", "daily_sd_mi").to_numpy()
+    if not np.all(np.isfinite(miles) & (miles >= 0)):
+        raise _refusal(fault="drive negative or unknown miles")
+    if belts["belt_no"].is_duplicated().any():
+        raise _refusal(fault="come twice")
+    return belts.sort("depot_no", "vehicle_no", "belt_no")
+
+
+def _refusal(*, fault: str) -> InputError:
+    return InputError(
+        what=f"The running belts {fault}.",
+        where="fleetbelt.models.plan.BELTS",
+        fix="pass one row per running belt to that schema.",
+    )

@@ -1,0 +1,321 @@
+"""Visits into weeks of limited minutes, at the least cost.
+
+Each week's minutes get a price at which just so many visits want that week as it can
+take. Visits that take as long and waver between the same two weeks with the same regret
+form a class; an integer programme says how many of each class go to which week. What
+the classes lose is in the gap: the bound knows every visit's own costs.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final, Self
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp, minimize
+from scipy.sparse import csr_array, eye_array, kron
+
+from fleetbelt.errors import FitError, InputError
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
+
+GAP: Final = 1e-3  # of the cost: closer to the optimum nobody asks
+_FEW: Final = 100  # so many visits are planned one by one
+_PROVABLE: Final = 20_000  # so many other choices can be searched for a better plan
+_EASY_UNITS: Final = 8  # longest visit in common measures; more leave awkward rests
+_COOLINGS: Final = 8  # of the smoothed bound, each to a quarter
+_NEAR: Final = 4  # weeks, the cheapest at the prices, that a class may go to
+_REGRET_STEP, _REGRET_STEPS = 0.7, 25  # classes by regret: log width and number
+_NODES: Final = 20  # of branch and bound; beyond, the gap reached is printed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Schedule:
+    """In which week each visit is made.
+
+    Attributes
+    ----------
+    week : ndarray of int, shape (n_visits,)
+        0 to n_weeks - 1; n_weeks where a visit found no room.
+    cost : float
+        Of the whole schedule.
+    bound : float
+        No schedule costs less.
+    """
+
+    week: IntArray
+    cost: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        """Share of the cost that a better schedule could save at most."""
+        saving = max(0.0, self.cost - self.bound)
+        return saving / self.cost if self.cost > 0 else 0.0
+
+
+def schedule_visits(
+    minutes: FloatArray,
+    cost: FloatArray,
+    capacity_minutes: FloatArray,
+    *,
+    gap: float = GAP,
+) -> Schedule:
+    """Give every visit a week, or none, at the least cost within capacity.
+
+    Parameters
+    ----------
+    minutes : ndarray of float, shape (n_visits,)
+        Length of each visit, above 0.
+    cost : ndarray of float, shape (n_visits, n_weeks + 1)
+        Cost of each visit in each week, and in the last column of making it in none.
+    capacity_minutes : ndarray of float, shape (n_weeks,)
+        Minutes of each week.
+    gap : float, default 0.001
+        Share of the cost at which the search stops.
+
+    Returns
+    -------
+    Schedule
+        With the gap that was reached: it may be wider where the search was cut short.
+
+    Raises
+    ------
+    InputError
+        If shapes disagree, a cost is not finite, or minutes are not positive.
+
+    Notes
+    -----
+    Minimises Σ cost[v, w] x[v, w] over whole x ≥ 0 with one week a visit and Σ minutes
+    x ≤ capacity. With a price λ ≥ 0 on each week's minutes, Σ_v min_w (cost + λ
+    minutes) - λ · capacity is a bound [1]_, and a choice that costs more at the prices
+    than the visit's cheapest, by more than a known schedule exceeds the bound, is in no
+    better schedule. Capacities are first cut to whole multiples of the visits' common
+    measure.
+
+    References
+    ----------
+    .. [1] Geoffrion, A. M. (1974), *Mathematical Programming Study* 2, 82-114.
+    """
+    _check(minutes, cost, capacity_minutes)
+    cheapest = cost.argmin(axis=1)
+    room, longest = _whole_visits(capacity_minutes, minutes)
+    if np.all(_used(cheapest, minutes, room.size) <= room):
+        least = float(cost.min(axis=1).sum())
+        return Schedule(week=cheapest, cost=least, bound=least)
+    if minutes.size <= _FEW:
+        return _one_by_one(minutes, cost, room, gap)
+    prices = _prices(minutes, cost, room)
+    priced = cost + prices * minutes[:, None]
+    bound = float(priced.min(axis=1).sum() - prices[:-1] @ room)
+    found = _by_classes(minutes, cost, priced, room, gap)
+    found = replace(found, bound=bound)
+    excess = priced - priced.min(axis=1, keepdims=True)
+    is_open = excess <= (found.cost - bound) + 1e-9 * (1.0 + abs(found.cost))
+    n_others = int(is_open.sum()) - minutes.size
+    is_provable = longest <= _EASY_UNITS and n_others <= _PROVABLE
+    if found.gap <= gap or not is_provable:
+        return found
+    return _one_by_one(minutes, cost, room, gap, is_open=is_open, known=found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Classes:
+    """Visits that are planned alike; shapes (n_classes,), cost (…, n_weeks + 1)."""
+
+    minutes: FloatArray
+    cost: FloatArray
+    count: FloatArray
+    of: IntArray  # class of each visit, shape (n_visits,)
+
+    @classmethod
+    def drawn(cls, minutes: FloatArray, cost: FloatArray, key: FloatArray) -> Self:
+        """Put visits with equal rows of the key, and equal minutes, into one class."""
+        rows = np.column_stack([minutes, key])
+        unique, of, count = np.unique(
+            rows, axis=0, return_inverse=True, return_counts=True
+        )
+        of = of.reshape(-1)
+        return cls(
+            minutes=unique[:, 0],
+            cost=_mean_by(of, cost, count.astype(float)),
+            count=count.astype(float),
+            of=of,
+        )
+
+    def numbers(
+        self, room: FloatArray, gap: float, is_open: BoolArray
+    ) -> tuple[FloatArray, float]:
+        """Return visits by class and week, and a bound of the cost.
+
+        ``is_open``, shape (n_classes, n_weeks + 1), says which weeks a class may take.
+        """
+        column = np.flatnonzero(is_open)
+        each, weeks = self._constraints()
+        found = milp(
+            self.cost.ravel()[column],
+            constraints=[
+                LinearConstraint(each[:, column], self.count, self.count),
+                LinearConstraint(weeks[:, column], -np.inf, room),
+            ],
+            integrality=np.ones(column.size),
+            bounds=Bounds(0.0, np.inf),
+            options={"mip_rel_gap": gap, "node_limit": _NODES},
+        )
+        if found.x is None:
+            raise FitError(
+                what=f"No weekly plan was found: {found.message}",
+                where="fleetbelt.models.plan_weeks",
+                fix="report this with the depot's jobs; its plan is missing.",
+            )
+        numbers = np.zeros(self.cost.size)
+        numbers[column] = np.rint(found.x)
+        return numbers.reshape(self.cost.shape), float(found.mip_dual_bound)
+
+    def weeks(self, numbers: FloatArray, priced: FloatArray) -> IntArray:
+        """Hand a class's weeks to its visits: the cheapest to those that need it most.
+
+        ``priced`` is each visit's cost with the prices of the weeks, and need is what
+        its second cheapest week costs more.
+        """
+        visits = np.lexsort((-_regret(priced), self.of))
+        order = _mean_by(self.of, priced, self.count).argsort(axis=1, kind="stable")
+        in_order = np.take_along_axis(numbers, order, axis=1).astype(np.int64)
+        week = np.empty(self.of.size, dtype=np.int64)
+        week[visits] = np.repeat(order.ravel(), in_order.ravel())
+        return week
+
+    def _constraints(self) -> tuple[csr_array, csr_array]:
+        n_classes, n_columns = self.cost.shape
+        week = eye_array(n_columns).tocsr()[:-1]
+        each = kron(eye_array(n_classes), np.ones((1, n_columns)), format="csr")
+        return each, kron(self.minutes[None, :], week, format="csr")
+
+
+def _one_by_one(
+    minutes: FloatArray,
+    cost: FloatArray,
+    room: FloatArray,
+    gap: float,
+    is_open: BoolArray | None = None,
+    known: Schedule | None = None,
+) -> Schedule:
+    """Plan visits of which only those with the very same costs share a class.
+
+    ``is_open`` says which weeks a visit may take, if a schedule better than ``known``
+    is to be found.
+    """
+    classes = _Classes.drawn(minutes, cost, cost)
+    may = np.ones(classes.cost.shape, dtype=bool)
+    if is_open is not None:
+        may[classes.of] = is_open
+    numbers, bound = classes.numbers(room, gap, may)
+    week = classes.weeks(numbers, cost)
+    found = Schedule(week=week, cost=_cost(cost, week), bound=bound)
+    if known is None:
+        return found
+    cheaper = found if found.cost < known.cost else known
+    return replace(cheaper, bound=max(known.bound, min(bound, known.cost)))
+
+
+def _by_classes(
+    minutes: FloatArray,
+    cost: FloatArray,
+    priced: FloatArray,
+    room: FloatArray,
+    gap: float,
+) -> Schedule:
+    """Plan visits by classes: the two weeks they waver between, and the regret."""
+    first, second = np.argsort(priced, axis=1, kind="stable")[:, :2].T
+    regret = _regret(priced)
+    least = max(_cost(cost, first), 1e-6) * gap / minutes.size
+    steps = np.ceil(np.log(np.maximum(regret / least, 1.0)) / _REGRET_STEP)
+    steps = np.minimum(steps, _REGRET_STEPS)
+    classes = _Classes.drawn(minutes, cost, np.column_stack([first, second, steps]))
+    near = _mean_by(classes.of, priced, classes.count)
+    last = min(_NEAR, room.size)
+    is_open = near < np.partition(near, last, axis=1)[:, last, None]
+    is_open[:, -1] = True
+    numbers, _ = classes.numbers(room, gap / 2, is_open)
+    week = classes.weeks(numbers, priced)
+    return Schedule(week=week, cost=_cost(cost, week), bound=-np.inf)
+
+
+def _prices(minutes: FloatArray, cost: FloatArray, room: FloatArray) -> FloatArray:
+    """Prices of the weeks' minutes, and 0 for none, at which the bound is highest.
+
+    The least cost of a visit is smoothed, ``-T log Σ exp(-cost / T)``, and T lowered.
+    """
+    prices = np.zeros(room.size)
+    heat = scale = float(_regret(cost).mean()) + 1e-9
+    size = scale * minutes.size
+
+    def fall(at: FloatArray) -> tuple[float, FloatArray]:
+        priced = cost + np.append(at, 0.0) * minutes[:, None]
+        least = priced.min(axis=1)
+        share = np.exp((least[:, None] - priced) / heat)
+        total = share.sum(axis=1)
+        bound = least.sum() - heat * np.log(total).sum() - at @ room
+        wanted = (minutes / total) @ share[:, :-1]
+        return -bound / size, (room - wanted) / size
+
+    for _ in range(_COOLINGS):
+        found = minimize(
+            fall,
+            prices,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=Bounds(0.0, np.inf),
+            options={"maxiter": 60, "ftol": 1e-12, "gtol": 1e-12},
+        )
+        prices, heat = found.x, heat / 4
+    return np.append(prices, 0.0)
+
+
+def _regret(cost: FloatArray) -> FloatArray:
+    """Return what the second cheapest week costs more than the cheapest."""
+    two = np.partition(cost, 1, axis=1)
+    return np.asarray(two[:, 1] - two[:, 0])
+
+
+def _mean_by(group: IntArray, value: FloatArray, count: FloatArray) -> FloatArray:
+    """Mean of each column by group."""
+    sums = [sum_by(group, column, count.size) for column in value.T]
+    return np.stack(sums, axis=1) / count[:, None]
+
+
+def _cost(cost: FloatArray, week: IntArray) -> float:
+    return float(cost[np.arange(week.size), week].sum())
+
+
+def _used(week: IntArray, minutes: FloatArray, n_weeks: int) -> FloatArray:
+    """Minutes of each week that a schedule takes."""
+    return sum_by(week, minutes, n_weeks + 1)[:-1]
+
+
+def _whole_visits(
+    capacity: FloatArray, minutes: FloatArray
+) -> tuple[FloatArray, float]:
+    """Cut capacities to multiples of the visits' common measure, whole seconds.
+
+    Also returns the longest visit in that measure.
+    """
+    seconds = np.rint(60 * minutes)
+    unit = max(float(np.gcd.reduce(seconds.astype(np.int64))), 1.0) / 60
+    if not np.allclose(seconds, 60 * minutes, rtol=0, atol=1e-6):
+        return capacity, np.inf
+    return np.floor(capacity / unit + 1e-9) * unit, float(minutes.max()) / unit
+
+
+def _check(minutes: FloatArray, cost: FloatArray, capacity: FloatArray) -> None:
+    if cost.shape != (minutes.size, capacity.size + 1):
+        raise _refusal(fault="costs of another shape than visits by weeks and one")
+    if not np.isfinite(cost).all():
+        raise _refusal(fault="a cost that is not a number")
+    if not np.all(np.isfinite(minutes) & (minutes > 0)) or not np.all(capacity >= 0):
+        raise _refusal(fault="minutes that are not positive")
+
+
+def _refusal(*, fault: str) -> InputError:
+    return InputError(
+        what=f"The weekly plan was given {fault}.",
+        where="fleetbelt.models.plan_weeks.schedule_visits",
+        fix="pass one row a visit, a column a week and one for none.",
+    )
