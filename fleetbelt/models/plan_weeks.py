@@ -13,15 +13,16 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp, minimize
 from scipy.sparse import csr_array, eye_array, kron
 
-from fleetbelt.errors import FitError, InputError
+from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
 
 GAP: Final = 1e-3  # of the cost: closer to the optimum nobody asks
 _FEW: Final = 100  # so many visits are planned one by one
-_PROVABLE: Final = 20_000  # so many other choices can be searched for a better plan
-_EASY_UNITS: Final = 8  # longest visit in common measures; more leave awkward rests
+_PROVABLE: Final = 20_000  # so many other choices can be searched for a better plan …
+_AWKWARD: Final = 3_000  # … and so many where lengths have no handy common measure
+_EASY_UNITS: Final = 8  # longest visit in common measures that are handy
 _COOLINGS: Final = 8  # of the smoothed bound, each to a quarter
-_NEAR: Final = 4  # weeks, the cheapest at the prices, that a class may go to
+_NEAR, _CHOICES = 4, 400  # cheapest weeks a class may go to, and of all classes
 _REGRET_STEP, _REGRET_STEPS = 0.7, 25  # classes by regret: log width and number
 _NODES: Final = 20  # of branch and bound; beyond, the gap reached is printed
 
@@ -110,8 +111,9 @@ def schedule_visits(
     excess = priced - priced.min(axis=1, keepdims=True)
     is_open = excess <= (found.cost - bound) + 1e-9 * (1.0 + abs(found.cost))
     n_others = int(is_open.sum()) - minutes.size
-    is_provable = longest <= _EASY_UNITS and n_others <= _PROVABLE
-    if found.gap <= gap or not is_provable:
+    if found.gap <= gap or n_others > (
+        _PROVABLE if longest <= _EASY_UNITS else _AWKWARD
+    ):
         return found
     return _one_by_one(minutes, cost, room, gap, is_open=is_open, known=found)
 
@@ -159,13 +161,10 @@ class _Classes:
             bounds=Bounds(0.0, np.inf),
             options={"mip_rel_gap": gap, "node_limit": _NODES},
         )
-        if found.x is None:
-            raise FitError(
-                what=f"No weekly plan was found: {found.message}",
-                where="fleetbelt.models.plan_weeks",
-                fix="report this with the depot's jobs; its plan is missing.",
-            )
         numbers = np.zeros(self.cost.size)
+        if found.x is None:  # none found in so many nodes: all is left over
+            numbers.reshape(self.cost.shape)[:, -1] = self.count
+            return numbers.reshape(self.cost.shape), -np.inf
         numbers[column] = np.rint(found.x)
         return numbers.reshape(self.cost.shape), float(found.mip_dual_bound)
 
@@ -230,8 +229,8 @@ def _by_classes(
     steps = np.minimum(steps, _REGRET_STEPS)
     classes = _Classes.drawn(minutes, cost, np.column_stack([first, second, steps]))
     near = _mean_by(classes.of, priced, classes.count)
-    last = min(_NEAR, room.size)
-    is_open = near < np.partition(near, last, axis=1)[:, last, None]
+    last = min(max(_NEAR, _CHOICES // near.shape[0]), room.size)
+    is_open = near <= np.partition(near, last, axis=1)[:, last, None]
     is_open[:, -1] = True
     numbers, _ = classes.numbers(room, gap / 2, is_open)
     week = classes.weeks(numbers, priced)

@@ -113,12 +113,17 @@ def test_the_last_point_before_the_window_tells_of_a_vehicle_seen_once_since():
 
 
 def test_odometers_after_now_are_not_looked_at():
-    rows = [row for v in range(6) for row in steady(v, 50)]
-    later = [(0, 1010, 99_999.0)]
+    found, duty, _ = simulated(np.random.default_rng(7), 200)
+    later = found.filter(pl.col("vehicle_no") < 50).with_columns(
+        pl.col("day") + 181, pl.col("odometer_mi") * 3
+    )
 
-    fit = fit_daily_miles(points(*rows, *later), np.zeros(6, int), as_of_day=AS_OF)
+    one, other = (
+        fit_daily_miles(frame, duty, as_of_day=AS_OF)
+        for frame in (found, pl.concat([found, later]))
+    )
 
-    assert fit.daily_mi[0] == pytest.approx(50, rel=1e-12)
+    assert np.array_equal(one.daily_mi, other.daily_mi)
 
 
 def test_a_vehicle_without_odometers_is_taken_to_drive_as_its_class():

@@ -117,6 +117,16 @@ def test_a_replacement_falls_due_at_the_age_of_least_cost_per_mile():
     assert job["reason"] == f"reaches its best age of {round(BEST_MI, -2):.0f} mi"
 
 
+def test_an_age_that_saves_under_one_per_cent_is_not_scheduled():
+    costs = Costs(
+        planned_replacement=100, road_failure=150, retension=40, complaint_visit=80
+    )
+
+    best = best_ages(np.array([1.3]), np.array([50_000.0]), costs=costs)
+
+    assert np.isnan(best.age_mi).all()
+
+
 @pytest.mark.parametrize(
     "life", [{"shape": 0.9, "scale_mi": 80_000.0}, {}], ids=["no wear-out", "no fit"]
 )

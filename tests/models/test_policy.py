@@ -11,7 +11,7 @@ from scipy.special import gamma
 from fleetbelt.errors import InputError
 from fleetbelt.models.plan_jobs import Costs
 from fleetbelt.models.policy import POLICIES, WHAT_IF, renewal, what_if
-from fleetbelt.models.policy_inputs import CELLS, STRATA, Fleet
+from fleetbelt.models.policy_inputs import CELLS, STRATA, Drawn, Fleet
 from fleetbelt.models.replacement import age_replacement
 
 COSTS = Costs(
@@ -94,7 +94,8 @@ def test_every_policy_is_compared_with_today_in_words_and_numbers():
     for name in ("complaints", "road_failures", "cost"):
         value = found[f"{name}_per_year"]
         assert ((found[f"{name}_lo"] < value) & (value < found[f"{name}_hi"])).all()
-    assert found.row(0, named=True)["saving_per_year"] == 0
+    cost = found["cost_per_year"]
+    assert found["saving_per_year"].to_list() == (cost[0] - cost).to_list()
 
 
 def test_with_equal_rates_and_lives_it_does_not_matter_how_belts_are_left():
@@ -140,6 +141,8 @@ def test_costs_are_the_cost_rates_of_age_replacement_where_nothing_else_happens(
         shape=2.0, scale_mi=8e4, cost_planned=150, cost_failure=COSTS.failure
     )
 
+    best_rate = 3e7 * (best.cost_per_mi or np.nan)
+
     found = compared(quiet, one)
 
     today, at_age = found["as_today"], found["replace_at_age"]
@@ -147,7 +150,7 @@ def test_costs_are_the_cost_rates_of_age_replacement_where_nothing_else_happens(
         3e7 * best.cost_per_mi_to_failure, rel=1e-9
     )
     assert best.cost_per_mi is not None
-    assert at_age["cost_per_year"] == pytest.approx(3e7 * best.cost_per_mi, rel=1e-9)
+    assert at_age["cost_per_year"] == pytest.approx(best_rate, rel=1e-9)
     assert today["road_failures_per_year"] == pytest.approx(
         0.4 * 3e7 / (8e4 * gamma(1.5)), rel=1e-9
     )
@@ -185,6 +188,49 @@ def test_retensions_by_drift_are_those_that_a_belt_lives_to_see():
         - found["as_today"]["cost_per_year"]
     )
     assert more == pytest.approx(40 * installs * seen, rel=1e-9)
+
+
+def test_belts_left_under_are_retensioned_at_once():
+    """No belt lives to a retension by drift; rates and lives are alike."""
+    quiet = strata(
+        preventive=0.0,
+        other_removals=0.0,
+        retensions_per_year=0.0,
+        retension_every_mi=1e9,
+    )
+    installs = 3e7 / (7e4 * gamma(1.5))
+    left_under = sum(RECHECKED[b] + NOT_RECHECKED[b] for b in ("loose", "under"))
+    share = left_under / sum([*RECHECKED.values(), *NOT_RECHECKED.values()])
+
+    found = compared(quiet, cells(rate=3.0, scale=7e4))
+
+    more = (
+        found["retension_at_threshold"]["cost_per_year"]
+        - found["as_today"]["cost_per_year"]
+    )
+    assert more == pytest.approx(40 * installs * share, rel=1e-9)
+
+
+def test_draws_have_the_spread_of_what_was_fitted():
+    """20,000 draws: moments within about 4 sd of their simulation."""
+    one = cells(bands=("in_spec",), widening=4.0, complaints=100.0)
+    fleet = Fleet.of(strata(), one, failures=400)
+
+    drawn = Drawn.of(
+        fleet, road_share=0.4, n_draws=20_000, rng=np.random.default_rng(1)
+    )
+
+    rate = drawn.complaints_per_mi[:, 0]
+    assert rate[0] == pytest.approx(100 / 3e7)
+    assert rate[1:].mean() == pytest.approx(100 / 3e7, rel=0.006)
+    assert rate[1:].std() == pytest.approx(20 / 3e7, rel=0.03)
+    lives = np.cov(np.log(drawn.shape[1:, 0]), np.log(drawn.scale_mi[1:, 0]))
+    assert lives == pytest.approx(
+        np.array([[0.003, -0.0005], [-0.0005, 0.001]]), abs=1.5e-4
+    )
+    road = drawn.road_share
+    assert road[0] == 0.4
+    assert road[1:].std() == pytest.approx(np.sqrt(0.4 * 0.6 / 401), rel=0.03)
 
 
 def test_where_no_interval_is_known_retensions_stay_as_today():
