@@ -230,6 +230,10 @@ def place_errors(place: Path, outcome: str = "nothing was changed") -> Iterator[
     """Say in one sentence where disk, memory or rights did not suffice."""
     try:
         yield
+    except RuntimeError as error:  # what the engine makes of Ctrl-C during a query
+        if str(error) == "Query interrupted":
+            raise KeyboardInterrupt from error
+        raise
     except (OSError, *_ENGINE_PLACE_ERRORS) as error:
         if isinstance(error, duckdb.TransactionException) and _COMMIT not in str(error):
             raise

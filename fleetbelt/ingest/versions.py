@@ -66,7 +66,7 @@ def _newtons() -> Sql:
 
 
 def _content(table: Table) -> Sql:
-    """Return what a row says beside its key, in canonical units, as one text."""
+    """Return what a row says beside its key, in canonical units, as one number."""
     parts: list[Sql] = []
     for column in table.columns:
         if not column.one_of:
@@ -74,7 +74,9 @@ def _content(table: Table) -> Sql:
         elif column.one_of not in table.key:
             parts.append(distance(table, column.one_of))
     parts = list(dict.fromkeys(parts))
-    return compose("cast(json_array({parts}) as varchar)", parts=joined(", ", parts))
+    return compose(
+        "md5_number(cast(json_array({parts}) as varchar))", parts=joined(", ", parts)
+    )
 
 
 def _is_in_key(table: Table, column: Column) -> bool:

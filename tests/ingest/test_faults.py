@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from fleetbelt.ingest.loading import place_errors
 from tests.ingest.folders import HEADINGS, folder, service
 from tests.intake.kill import contents
 
@@ -55,3 +56,13 @@ def test_a_full_disk_ends_the_load_and_changes_nothing(
     assert "do not suffice" in result.stderr
     assert place in result.stderr
     assert contents(database, "raw", "typed") == before
+
+
+def test_an_interrupted_query_is_an_interruption(tmp_path):
+    with pytest.raises(KeyboardInterrupt), place_errors(tmp_path):
+        raise RuntimeError("Query interrupted")  # noqa: EM101 (the engine's words)
+
+
+def test_any_other_fault_stays_what_it_is(tmp_path):
+    with pytest.raises(RuntimeError, match="else"), place_errors(tmp_path):
+        raise RuntimeError("else")  # noqa: EM101

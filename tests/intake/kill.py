@@ -27,9 +27,9 @@ _FAILURES = {"lost or doubled", "rerun differs", "traceback"}
 Contents = dict[tuple[str, str], tuple[int, int]]
 
 
-@dataclass(frozen=True)
+@dataclass
 class Job:
-    """A command, what the database holds after it, and how long it takes."""
+    """A command, what the database holds after it, and how long it last took."""
 
     name: str
     arguments: list[str]
@@ -94,15 +94,17 @@ def main(n_kills: int = 200, seed: int = 0, name: str = "KILL") -> int:
             _clean(name, [name, str(second), "--accept-refusals"], base, scratch)
             for name in ("load", "run")
         ]
-        for n in range(n_kills):
+        n = 0
+        while found["killed"] < n_kills:
+            n += 1
             result = _kill(jobs[n % 2], base, before, scratch / f"kill{n}", rng, blow)
             found.update(result)
             if result & _FAILURES:
                 sys.stderr.write(f"kill {n} of {jobs[n % 2].name}: {result}\n")
             shutil.rmtree(scratch / f"kill{n}")
     sys.stdout.write(
-        f"{n_kills} of SIG{name}: {found['killed']} while it ran, {found['before']} "
-        f"left the database as before, {found['after']} as after; "
+        f"{n_kills} of SIG{name} while it ran: {found['before']} left the database "
+        f"as before, {found['after']} as after; "
         f"{found['lost or doubled']} with rows lost or doubled, "
         f"{found['rerun differs']} reruns with other tables, "
         f"{found['traceback']} with a traceback\n"
@@ -139,31 +141,34 @@ def _kill(
     rng: np.random.Generator,
     blow: signal.Signals,
 ) -> set[str]:
+    """Kill a job at a random moment; return what was found, nothing if too late."""
     place.mkdir()
     database = place / "fleet.duckdb"
     shutil.copy(base, database)
     process = start(job.arguments, database, place / "out")
-    try:
-        process.wait(timeout=float(rng.uniform(0.2, 1.0)) * job.seconds)
-        result = set()
-    except subprocess.TimeoutExpired:
-        process.send_signal(blow)
-        process.wait()
-        result = {"killed"}
+    begun = time.monotonic()
+    time.sleep(float(rng.uniform(0.2, 1.0)) * job.seconds)
+    process.send_signal(blow)
+    if process.wait() == 0:
+        job.seconds = min(job.seconds, time.monotonic() - begun)
+        return set()
+    found = _look(job, before, database)
     if b"Traceback" in (place / "stderr").read_bytes():
-        result.add("traceback")
-    held = _records(contents(database, "raw", "typed"))
-    if held == _records(before):
-        result.add("before")
-    elif held == _records(job.after):
-        result.add("after")
-    else:
-        result.add("lost or doubled")
+        found.add("traceback")
     start(job.arguments, database, place / "out").wait()
     schemas = {schema for schema, _ in job.after}
     if contents(database, *schemas) != job.after:
-        result.add("rerun differs")
-    return result
+        found.add("rerun differs")
+    return found
+
+
+def _look(job: Job, before: Contents, database: Path) -> set[str]:
+    held = _records(contents(database, "raw", "typed"))
+    if held == _records(before):
+        return {"killed", "before"}
+    if held == _records(job.after):
+        return {"killed", "after"}
+    return {"killed", "lost or doubled"}
 
 
 if __name__ == "__main__":
