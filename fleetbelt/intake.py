@@ -12,6 +12,7 @@ from fleetbelt import ingest
 from fleetbelt.contract import CONTRACT_VERSION
 from fleetbelt.errors import InputError
 from fleetbelt.settings import SETTINGS_FILE, Settings, load_settings
+from fleetbelt.store import frames
 from fleetbelt.store.database import connect
 
 Say = Callable[[str], None]
@@ -100,8 +101,17 @@ def load(
 def unload(database: Path, sha256: str) -> str:
     """Take one file's rows back; return what to do next, in words."""
     with connect(database) as connection:
-        ingest.unload(connection, sha256, Settings())
+        ingest.unload(connection, sha256, _settings_of(connection))
     return "taken back; `fleetbelt run` makes the results anew"
+
+
+def _settings_of(connection: duckdb.DuckDBPyConnection) -> Settings:
+    """Return the settings of the last run on a database, else the contract's own."""
+    facts = frames.existing(connection, ["results.run_info"])
+    if "results.run_info" not in facts:
+        return Settings()
+    (text,) = facts["results.run_info"].filter(key="settings")["value"]
+    return Settings.model_validate_json(text)
 
 
 def check(folder: Path, *, suggest: bool = False) -> str:

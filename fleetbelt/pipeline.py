@@ -22,7 +22,7 @@ from fleetbelt.settings import Settings, load_settings
 from fleetbelt.store import checks, export, frames, sql_models
 from fleetbelt.store.comments import say_what_the_contract_says
 from fleetbelt.store.database import connect, transaction
-from fleetbelt.store.folders import whole_folder
+from fleetbelt.store.folders import made_folder, refuse_others, whole_folder
 
 
 def run(
@@ -66,8 +66,9 @@ def run(
     folder, out = Path(folder), Path(out)
     settings = load_settings(folder)
     database = Path(database or out / "fleet.duckdb")
-    out.mkdir(parents=True, exist_ok=True)
-    with connect(database) as connection:
+    for ours in (out / "pages", out / "tables"):
+        refuse_others(ours)
+    with made_folder(out), connect(database) as connection:
         report = take_in(
             connection, folder, settings, accept_refusals=accept_refusals, say=say
         )

@@ -4,13 +4,16 @@ import json
 import os
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import pytest
 
+import fleetbelt
 from fleetbelt.contract import INPUTS, RESULTS
 from fleetbelt.intake import Outcome
 from fleetbelt.resources import bundled
+from fleetbelt.store.database import connect
 from tests.fleets import services, write_fleet
 
 Answer = subprocess.CompletedProcess[str]
@@ -31,7 +34,16 @@ def test_help_names_every_command():
     answer = call("--help")
 
     assert answer.returncode == 0
-    commands = ("demo", "run", "load", "unload", "check", "simulate", "dictionary")
+    commands = (
+        "demo",
+        "bench",
+        "run",
+        "load",
+        "unload",
+        "check",
+        "simulate",
+        "dictionary",
+    )
     assert all(command in answer.stdout for command in commands)
 
 
@@ -165,3 +177,45 @@ def test_the_demo_ends_with_the_path_of_a_page(sample: Outcome, tmp_path: Path):
     assert page.exists()
     assert page.read_bytes() == sample.pages[0].read_bytes()
     assert bundled("sample_data").is_dir()
+
+
+@pytest.mark.parametrize("is_there", [True, False])
+def test_a_wrong_folder_leaves_nothing_behind(tmp_path: Path, is_there: bool):
+    if is_there:
+        (tmp_path / "records").mkdir()
+
+    run = call("run", tmp_path / "records", "--out", tmp_path / "out")
+    load = call("load", tmp_path / "records", "--db", tmp_path / "fleet.duckdb")
+
+    assert (run.returncode, load.returncode) == (2, 2)
+    assert not (tmp_path / "out").exists()
+    assert not (tmp_path / "fleet.duckdb").exists()
+
+
+def test_an_output_folder_of_somebody_else_is_refused_before_anything_is_loaded(
+    tmp_path: Path,
+):
+    folder, out = write_fleet(tmp_path / "records"), tmp_path / "out"
+    (out / "pages").mkdir(parents=True)
+    (out / "pages" / "thesis.txt").write_text("mine")
+
+    answer = call("run", folder, "--out", out)
+
+    assert answer.returncode == 2
+    assert [path.name for path in out.iterdir()] == ["pages"]
+    assert (out / "pages" / "thesis.txt").read_text() == "mine"
+
+
+def test_unload_keeps_the_settings_of_the_last_run(tmp_path: Path):
+    folder, out = write_fleet(tmp_path / "records"), tmp_path / "out"
+    (folder / "fleetbelt.toml").write_text("[belts]\nrecords_from = 2019-06-01\n")
+    call("run", folder, "--out", out)
+    files = fleetbelt.open(out / "fleet.duckdb")["load_files"]
+    sha256 = files.filter(table_name="services")["sha256"].item()
+
+    answer = call("unload", "--db", out / "fleet.duckdb", "--file", sha256)
+
+    assert answer.returncode == 0
+    with connect(out / "fleet.duckdb", read_only=True) as connection:
+        found = connection.sql("select records_from from typed.settings").fetchall()
+    assert found == [(date(2019, 6, 1),)]

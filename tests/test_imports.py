@@ -19,6 +19,8 @@ ALLOWED = {
     "ingest": {"errors", "units", "contract", "settings", "resources", "store"},
     "steps": {"errors", "contract", "settings", "models", "store"},
     "render": {"errors", "units", "contract", "resources", "belt", "models"},
+    "bench": {"errors", "units", "contract", "settings", "resources", "store"}
+    | {"belt", "models", "render", "intake", "pipeline"},
     "simulation": {"errors", "units", "contract"},
 }
 

@@ -1,7 +1,7 @@
 """Open the database file: one writer, one time zone, no way out to other files."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -64,6 +64,8 @@ def connect(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open a database file, closing it at the end.
 
+    A file that was made here and holds nothing when an error ends the block goes again.
+
     Parameters
     ----------
     path : Path
@@ -83,9 +85,9 @@ def connect(
     PlaceError
         The file is locked by another process, or cannot be opened or made.
     """
+    is_new = not path.exists()
     try:
         _refuse_other_files(path)
-        is_new = not path.exists()
         connection = duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
         if is_new:
             path.chmod(0o600)
@@ -95,12 +97,20 @@ def connect(
             where=str(path),
             fix="close the program that holds it, or name another place with --db.",
         ) from error
+    is_left_empty = False
     try:
         connection.execute("set timezone = 'UTC'")
         _check_contract(connection, path)
         yield connection
+    except BaseException:
+        with suppress(duckdb.Error):  # a database that broke is left to be looked at
+            tables = connection.sql("from duckdb_tables()").fetchall()
+            is_left_empty = is_new and not tables
+        raise
     finally:
         connection.close()
+        if is_left_empty:
+            path.unlink()
 
 
 def _first_line(error: Exception) -> str:

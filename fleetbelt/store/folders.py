@@ -2,13 +2,45 @@
 
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import mkdtemp
 
 from fleetbelt.errors import InputError
 
 MARK = ".fleetbelt"
+
+
+def refuse_others(folder: Path) -> None:
+    """Refuse a folder with files that fleetbelt did not write.
+
+    Raises
+    ------
+    InputError
+        It is a file, or not empty and not one of ours.
+    """
+    is_ours = not folder.exists() or (folder / MARK).exists()
+    if is_ours or (folder.is_dir() and not any(folder.iterdir())):
+        return
+    raise InputError(
+        what="The output folder holds files that are not fleetbelt's.",
+        where=str(folder),
+        fix="name another folder with --out, or move its files away.",
+    )
+
+
+@contextmanager
+def made_folder(folder: Path) -> Iterator[None]:
+    """Make a folder if it is missing; on any error one left empty goes again."""
+    is_new = not folder.exists()
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except BaseException:
+        if is_new:
+            with suppress(OSError):  # it holds something by now: it stays
+                folder.rmdir()
+        raise
 
 
 @contextmanager
@@ -30,12 +62,7 @@ def whole_folder(folder: Path) -> Iterator[Path]:
     InputError
         ``folder`` holds files that fleetbelt did not write.
     """
-    if folder.exists() and any(folder.iterdir()) and not (folder / MARK).exists():
-        raise InputError(
-            what="The output folder holds files that are not fleetbelt's.",
-            where=str(folder),
-            fix="name another folder with --out, or move its files away.",
-        )
+    refuse_others(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
     new = Path(mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:
