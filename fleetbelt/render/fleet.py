@@ -136,7 +136,7 @@ def _looked_in_range(frames: Frames) -> Headline:
         number=(f"{k:,}",),
         words=sentence(
             "{k} of the {n} installs left under read at least the minimum on the gauge "
-            "that set them: the gauge, not the hand, was off.",
+            "that set them: by its calibration it reads high there.",
             k=k,
             n=n,
         ),

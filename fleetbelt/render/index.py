@@ -1,9 +1,14 @@
 """The first page: one sentence and one number for each of three people."""
 
+from datetime import date, timedelta
+from typing import Final
+
 from fleetbelt.render import conformity, records, watch
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import NOTHING, Headline, Page, sentence
 from fleetbelt.render.shares import NONE
+
+SOON_DAYS: Final = 90
 
 
 def page(frames: Frames) -> Page:
@@ -47,10 +52,31 @@ def _owner(frames: Frames) -> Headline:
 
 
 def _analyst(frames: Frames) -> Headline:
-    _, loaded, _, _ = records.counted(frames) or (0, 0, 0, 0)
+    """Say how many belts fall due soon; before drift is known, what was read."""
+    belts, as_of = frames.get("results.drift_by_belt"), frames.fact("as_of")
+    due = None if belts is None else belts["retension_due_date"].drop_nulls()
+    if belts is None or due is None or due.is_empty() or not as_of:
+        _, loaded, _, _ = records.counted(frames) or (0, 0, 0, 0)
+        return Headline(
+            who="For the analyst",
+            number=(f"{loaded:,}",),
+            words=records.in_words(frames),
+            href="records.html",
+        )
+    today = date.fromisoformat(as_of)
+    soon = int((due <= today + timedelta(days=SOON_DAYS)).sum())
+    now = int((due <= today).sum())
     return Headline(
         who="For the analyst",
-        number=(f"{loaded:,}",),
-        words=records.in_words(frames),
-        href="records.html",
+        number=(f"{soon:,}",),
+        words=sentence(
+            "{soon} of {n} running belts are due for retension within {days} days, "
+            "{now} of them already: the chance of being under has reached the "
+            "threshold of the settings.",
+            soon=soon,
+            n=belts.height,
+            days=SOON_DAYS,
+            now=now,
+        ),
+        href="fleet.html#watchlist",
     )

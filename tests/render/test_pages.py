@@ -4,6 +4,7 @@ import base64
 import hashlib
 import json
 import re
+from datetime import date, timedelta
 
 import polars as pl
 import pytest
@@ -52,6 +53,17 @@ def test_the_share_left_under_stands_with_its_counts_and_interval(results, pages
     assert f"{k} of {n} installs ( {k / n:.0%}".replace("%", "\xa0%")[:-3] in words
     assert f"{lo:.0%}"[:-1] in words
     assert f"{hi:.0%}"[:-1] in words
+
+
+def test_the_analyst_reads_how_many_belts_are_due_within_ninety_days(results, pages):
+    belts = results["results.drift_by_belt"]
+    facts = dict(results["results.run_info"].select("key", "value").rows())
+    last = date.fromisoformat(facts["as_of"]) + timedelta(days=90)
+    due = belts.filter(pl.col("retension_due_date") <= last).height
+
+    words = " ".join(re.sub(r"<[^>]*>", "", _read(pages, "index.html")).split())
+    assert due > 0
+    assert f"{due} of {belts.height} running belts are due for retension" in words
 
 
 def test_every_table_and_figure_names_only_columns_that_are_there(pages):
