@@ -1,0 +1,155 @@
+"""What the gauges showed, and the tension behind it."""
+
+from typing import Final
+
+from fleetbelt.contract.tables import (
+    Table,
+    boolean,
+    date,
+    integer,
+    real,
+    text,
+)
+
+MEASUREMENT: Final[tuple[Table, ...]] = (
+    Table(
+        name="gauge_curves",
+        row="a gauge at a calibrated span",
+        key=("gauge_id", "span_mm"),
+        columns=(
+            text("gauge_id!", "the gauge"),
+            real("span_mm!", "calibrated span, mm"),
+            integer("n!", "calibration readings"),
+            real("ratio!", "geometric mean of reading/reference"),
+            real("ratio_lo!", "lower 95 % limit"),
+            real("ratio_hi!", "upper 95 % limit"),
+            real("correction!", "1/ratio"),
+            real(
+                "repeatability!",
+                "relative sd of one reading, pooled over the gauge's spans",
+            ),
+        ),
+    ),
+    Table(
+        name="gauge_study",
+        row="a source of variation of the readings",
+        key=("source",),
+        columns=(
+            text(
+                "source!",
+                "where the variation comes from",
+                "gauge technician interaction repeatability reproducibility total",
+            ),
+            real("sd_pct", "sd of log ratio, %; null = cannot be told apart"),
+            real("sd_n", "the same at the mean reference, N"),
+            real("share", "of the total variance"),
+        ),
+    ),
+    Table(
+        name="gauge_recall",
+        row="a record doubtful since its gauge was found off",
+        key=("gauge_id", "service_id", "phase"),
+        columns=(
+            text("gauge_id!", "the gauge"),
+            text("service_id!", "the service record"),
+            text("phase!", "found or left", "found left"),
+            real("tension_before_n!", "by the calibrations that were good, N"),
+            real("tension_after_n!", "by the one that shows the gauge off, N"),
+            text(
+                "verdict_before!",
+                "in a word, by the reading alone",
+                "under doubtful_low in doubtful_high over no_spec",
+            ),
+            text(
+                "verdict_after!",
+                "the same after it",
+                "under doubtful_low in doubtful_high over no_spec",
+            ),
+        ),
+    ),
+    Table(
+        name="tension_readings",
+        row="one reading in the records",
+        key=("service_id", "phase"),
+        columns=(
+            text("service_id!", "the service record"),
+            text("phase!", "found or left", "found left"),
+            real("tension_n", "corrected tension, N; null where it cannot be told"),
+            real("tension_u_n", "standard uncertainty, N"),
+            real("correction!", "factor on the reading"),
+            text(
+                "correction_source!",
+                "where it came from",
+                "calibrated between_spans beyond_spans pooled none",
+            ),
+            text("belt_state!", "state whose range applied", "new used"),
+            real("spec_min_n", "lower limit, N"),
+            real("spec_max_n", "upper limit, N"),
+            real("p_under", "probability below the range"),
+            real("p_in", "probability inside"),
+            real("p_over", "probability above"),
+            text(
+                "verdict",
+                "in a word",
+                "under doubtful_low in doubtful_high over no_spec",
+            ),
+        ),
+    ),
+    Table(
+        name="belts",
+        row="one belt on one vehicle",
+        key=("belt_id",),
+        columns=(
+            text("belt_id!", "vehicle, drive and number of the fitting"),
+            text("vehicle_id!", "the vehicle"),
+            text("drive_id!", "the drive"),
+            text("model!", "the vehicle's model"),
+            text("install_service_id", "record of its fitting"),
+            date("install_date", "day of its fitting"),
+            real("install_odometer_mi", "odometer then, mi"),
+            real("install_tension_n", "tension it was left with, N"),
+            text("install_basis", "reading that says so", "recheck install"),
+            text(
+                "band!",
+                "install tension against the range",
+                "loose under in_spec over tight unknown",
+            ),
+            real("entry_mi", "miles since fitting at which its life is first seen"),
+            real("life_lo_mi", "it lived at least, mi"),
+            real("life_hi_mi", "it lived at most, mi; null = censored"),
+            real("last_odometer_mi", "miles since fitting at the last odometer"),
+            text("end_kind", "how its life ended", "failed censored"),
+            text("removal_reason", "why it came off; null = still running"),
+        ),
+    ),
+    Table(
+        name="install_conformity",
+        row="installs by month and by a grouping",
+        key=("by", "value", "month"),
+        columns=(
+            text("by!", "the grouping", "all depot model shop gauge"),
+            text("value!", "the group"),
+            date("month!", "first day of the month"),
+            integer("n!", "installs with a tension and a range"),
+            integer("under!", "of them left under"),
+            real("share!", "under/n"),
+            real("lo!", "lower 95 % limit (Wilson)"),
+            real("hi!", "upper 95 % limit"),
+            real("mean_p_under!", "mean probability of being under"),
+        ),
+    ),
+    Table(
+        name="tension_intervals",
+        row="consecutive visits of a belt with a reading",
+        key=("belt_id", "from_service_id"),
+        columns=(
+            text("belt_id!", "the belt"),
+            text("from_service_id!", "first visit"),
+            text("to_service_id!", "second visit"),
+            real("miles!", "between them, mi"),
+            real("tension_from_n!", "left if adjusted, else found, N"),
+            real("tension_to_n!", "found, N"),
+            boolean("run_in!", "from is the install's left reading"),
+        ),
+    ),
+)
