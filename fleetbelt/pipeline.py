@@ -121,6 +121,7 @@ def compute(
     write(steps.noise(read))
     write(steps.vehicles(read))
     write(steps.people(read, settings))
+    write(steps.plan(read, settings))
     write({"results.run_info": facts.run_info(read, settings)})
     say_what_the_contract_says(connection)
     say("verdicts  given, with how sure they are")

@@ -10,6 +10,7 @@ from fleetbelt.steps.life import lives
 from fleetbelt.steps.measurement import conformity, gauges, installs
 from fleetbelt.steps.noise import noise, vehicles
 from fleetbelt.steps.people import people
+from fleetbelt.steps.plan import plan
 
 __all__ = [
     "conformity",
@@ -20,5 +21,6 @@ __all__ = [
     "lives",
     "noise",
     "people",
+    "plan",
     "vehicles",
 ]

@@ -6,6 +6,7 @@ from fleetbelt.contract.outputs.drift import DRIFT
 from fleetbelt.contract.outputs.life import LIFE
 from fleetbelt.contract.outputs.measurement import MEASUREMENT
 from fleetbelt.contract.outputs.noise import NOISE
+from fleetbelt.contract.outputs.plan import PLAN
 from fleetbelt.contract.outputs.records import RECORDS
 from fleetbelt.contract.outputs.work import WORK
 from fleetbelt.contract.tables import Table
@@ -17,6 +18,7 @@ RESULTS: Final[tuple[Table, ...]] = (
     *LIFE,
     *NOISE,
     *WORK,
+    *PLAN,
 )
 """The result tables, in the order they are shown."""
 

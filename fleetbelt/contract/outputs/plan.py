@@ -1,0 +1,175 @@
+"""The work ahead: what is due, when there is room for it, and what it is worth."""
+
+from typing import Final
+
+from fleetbelt.contract.tables import (
+    Table,
+    date,
+    integer,
+    real,
+    text,
+)
+
+_JOBS: Final[tuple[Table, ...]] = (
+    Table(
+        name="work_plan",
+        row="a job due within 26 weeks",
+        key=("belt_id",),
+        columns=(
+            text("vehicle_id!", "the vehicle"),
+            text("belt_id!", "the belt"),
+            text("depot!", "its depot"),
+            text("job!", "a belt due for both is replaced", "retension replace"),
+            real("due_odometer_mi!", "odometer at which it is due; now if overdue, mi"),
+            date("due_date!", "day at which it is due; as-of if overdue"),
+            date("week", "its Monday; null = does not fit, or longer than any week"),
+            integer("weeks_late", "week against the week it is due; negative = early"),
+            real("minutes!", "of the job alone, by the settings"),
+            real("p_failure_90d", "probability that it fails in the next 90 days"),
+            real(
+                "expected_cost!",
+                "of that week (none: of waiting past the plan) against the due one",
+            ),
+            text("reason!", "why it is due, and how far off it is planned"),
+        ),
+    ),
+    Table(
+        name="plan_capacity",
+        row="a depot in a week of the plan",
+        key=("depot", "week"),
+        columns=(
+            text("depot!", "the depot"),
+            date("week!", "its Monday"),
+            real("minutes_capacity!", "that the depot has for planned belt work"),
+            real("minutes_planned!", "of the jobs in that week"),
+            integer("visits!", "vehicles in that week"),
+            integer("jobs!", "jobs in that week"),
+        ),
+    ),
+    Table(
+        name="plan_depots",
+        row="a depot with belts that run, and all",
+        key=("depot",),
+        columns=(
+            text("depot!", "the depot"),
+            integer("belts!", "belts that run"),
+            real("weekly_minutes!", "for planned belt work, on average"),
+            text(
+                "weekly_minutes_from!",
+                "settings, its own records, the fleet's minutes a vehicle, or none",
+                "settings records fleet none",
+            ),
+            integer("jobs_now!", "jobs due on as-of or before"),
+            integer("jobs_30d!", "jobs due within 30 days, those included"),
+            integer("jobs_91d!", "jobs due within 91 days, those included"),
+            integer("jobs!", "jobs due within the plan"),
+            real("minutes_now!", "minutes of jobs due on as-of or before"),
+            real("minutes_30d!", "minutes of jobs due within 30 days"),
+            real("minutes_91d!", "minutes of jobs due within 91 days"),
+            real("minutes!", "minutes of all jobs"),
+            integer("visits!", "visits; a vehicle's jobs are one"),
+            integer("overflow_visits!", "visits without room"),
+            integer("overflow_jobs!", "jobs without room"),
+            real("overflow_minutes!", "minutes of jobs without room"),
+            real("overflow_cost!", "of leaving them undone until the plan ends"),
+            real("cost!", "of being late and early, overflow included"),
+            real("bound!", "no plan costs less"),
+            real("gap!", "share of the cost a better plan could save at most"),
+        ),
+    ),
+    Table(
+        name="part_needs",
+        row="a drive, all drives of a part number, or all, in a month",
+        key=("drive_id", "part_number", "month"),
+        columns=(
+            text("drive_id!", "the drive; all = every drive of that part number"),
+            text("part_number", "of its belt; all = every one; null = not recorded"),
+            date("month!", "its first day; the first month is the rest of as-of's"),
+            integer("belts!", "belts that run on it"),
+            real("planned!", "belts at their replacement age then, if they last"),
+            real("expected!", "belts needed, for failures and planned replacements"),
+            integer("lo!", "lower 95 % limit of the number needed"),
+            integer("hi!", "upper 95 % limit"),
+        ),
+    ),
+)
+_VALUE: Final[tuple[Table, ...]] = (
+    Table(
+        name="replacement_age",
+        row="model x band, with all",
+        key=("model", "band"),
+        columns=(
+            text("model!", "the model"),
+            text("band!", "tension at install"),
+            text("life_model", "group whose fitted life is used: its model …"),
+            text("life_band", "… and band; null = none has a fit"),
+            real("shape", "Weibull shape used"),
+            real("scale_mi", "Weibull scale used, mi"),
+            text(
+                "advice!",
+                "replace at the age, run to failure, or not known",
+                "replace run_to_failure unknown",
+            ),
+            real("age_mi", "age of least cost per mile, mi; null = run to failure"),
+            real("age_from_mi", "from this age on the cost is within 1 % of the least"),
+            real("age_to_mi", "up to this age; null = for good"),
+            real("failed_share", "of belts that fail before that age"),
+            real("cost_per_1000mi", "of replacing at that age, per 1,000 mi"),
+            real("cost_per_1000mi_to_failure", "of running to failure, per 1,000 mi"),
+            real("saving_share", "of the latter that the age saves"),
+            text("reason!", "the advice in words"),
+        ),
+    ),
+    Table(
+        name="replacement_curve",
+        row="an age on the cost curve of a group with a life of its own",
+        key=("model", "band", "age_mi"),
+        columns=(
+            text("model!", "the model"),
+            text("band!", "tension at install"),
+            real("age_mi!", "miles since fitting at which belts are replaced"),
+            real("cost_per_1000mi!", "of doing so, failures before included"),
+            real("failed_share!", "of belts that fail before that age"),
+        ),
+    ),
+    Table(
+        name="what_if",
+        row="a policy compared",
+        key=("policy",),
+        columns=(
+            text(
+                "policy!",
+                "the policy",
+                "as_today all_in_range recheck_always retension_at_threshold "
+                "replace_at_age all_together",
+            ),
+            real("complaints_per_year!", "noise complaints a year"),
+            real("complaints_lo!", "lower 95 % limit (parametric bootstrap)"),
+            real("complaints_hi!", "upper 95 % limit"),
+            real("road_failures_per_year!", "belts that break on the road a year"),
+            real("road_failures_lo!", "lower 95 % limit"),
+            real("road_failures_hi!", "upper 95 % limit"),
+            real("cost_per_year!", "of all belt work, failures and complaints"),
+            real("cost_lo!", "lower 95 % limit"),
+            real("cost_hi!", "upper 95 % limit"),
+            real("saving_per_year!", "against as_today"),
+            real("saving_lo!", "lower 95 % limit, compared draw by draw"),
+            real("saving_hi!", "upper 95 % limit"),
+            text("assumption!", "what the comparison assumes, in words"),
+        ),
+    ),
+    Table(
+        name="plan_assumptions",
+        row="a number that the plan reckons with",
+        key=("key",),
+        columns=(
+            text("key!", "its name"),
+            real("value", "null = not known"),
+            text("unit!", "its unit; money is in the currency of run_info"),
+            text("source!", "where it is from", "settings records"),
+            text("meaning!", "in words"),
+        ),
+    ),
+)
+
+PLAN: Final[tuple[Table, ...]] = (*_JOBS, *_VALUE)
