@@ -1,7 +1,8 @@
 """READ ME FIRST: the whole way of the data, from CSV files to pages.
 
 CSV -> ingest -> raw.*, typed.* -> staging.* -> [gauges] -> history.* -> [drift]
-    -> marts.* -> results.* -> render -> HTML, Parquet, CSV. Never backwards.
+    -> marts.* -> results.* -> render -> HTML, Parquet, CSV, XLSX, ICS.
+Never backwards.
 
 SQL reduces, Python infers: a fit reads a frame that SQL made and writes ``fitted.*``
 or a result table of its own grain; whatever is one row per record is SQL.
@@ -14,7 +15,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from fleetbelt import facts, steps
+from fleetbelt import facts, steps, takeaway
 from fleetbelt.intake import Outcome, Say, silent, take_in
 from fleetbelt.render import NEEDED, render_pages
 from fleetbelt.resources import bundled
@@ -78,7 +79,12 @@ def run(
             written = render_pages(frames.existing(connection, NEEDED), new)
         with whole_folder(out / "tables") as new:
             export.write_tables(connection, new)
+            results = frames.existing(connection, takeaway.NEEDED)
+            taken = takeaway.write_work_plan(results, new)
     pages = tuple(out / "pages" / page.name for page in written)
+    if taken:
+        names = ", ".join(path.name for path in taken)
+        say(f"plan      to take away: {names} in {out / 'tables'}")
     say(f"written   {len(pages)} pages, open {pages[0]}")
     return Outcome(database=database, pages=pages, files=report.files)
 

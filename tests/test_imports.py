@@ -10,7 +10,8 @@ import pytest
 import fleetbelt
 
 PACKAGE = Path(fleetbelt.__file__).parent
-HEAVY = {"duckdb", "polars", "numpy", "scipy", "plotly", "jinja2", "xlsxwriter"}
+HEAVY = {"duckdb", "polars", "numpy", "scipy", "plotly", "jinja2"}
+HEAVY |= {"xlsxwriter", "icalendar"}
 ALLOWED = {
     "contract": set(),
     "belt": {"errors", "units"},
@@ -19,6 +20,7 @@ ALLOWED = {
     "ingest": {"errors", "units", "contract", "settings", "resources", "store"},
     "steps": {"errors", "contract", "settings", "models", "store"},
     "render": {"errors", "units", "contract", "resources", "belt", "models"},
+    "takeaway": {"contract", "store"},
     "bench": {"errors", "units", "contract", "settings", "resources", "store"}
     | {"belt", "models", "render", "intake", "pipeline"},
     "simulation": {"errors", "units", "contract"},

@@ -3,8 +3,10 @@
 from datetime import date
 from pathlib import Path
 
+import openpyxl
 import polars as pl
 import pytest
+from icalendar import Calendar
 
 import fleetbelt
 from fleetbelt import pipeline
@@ -47,6 +49,11 @@ def test_the_same_records_give_the_same_pages(sample: Outcome, tmp_path: Path):
 
     for page, other in zip(sample.pages, again.pages, strict=True):
         assert page.read_bytes() == other.read_bytes(), page.name
+    for name in ("work_plan.xlsx", "work_plan.ics"):
+        first, second = (
+            run.database.parent / "tables" / name for run in (sample, again)
+        )
+        assert first.read_bytes() == second.read_bytes()
 
 
 def test_a_second_run_on_the_same_database_doubles_nothing(
@@ -76,6 +83,19 @@ def test_the_results_are_written_as_parquet_and_csv(sample: Outcome):
     for name, frame in results.items():
         assert pl.read_parquet(tables / f"{name}.parquet").height == frame.height
         assert (tables / f"{name}.csv").exists()
+
+
+def test_the_plan_is_there_to_take_away(sample: Outcome):
+    tables = sample.database.parent / "tables"
+    plan = fleetbelt.open(sample.database)["work_plan"]
+
+    sheets = openpyxl.load_workbook(tables / "work_plan.xlsx", read_only=True)
+    events = Calendar.from_ical((tables / "work_plan.ics").read_bytes()).events
+
+    rows = sum(sheet.max_row - 1 for sheet in sheets if sheet.title[:5] != "About")
+    assert rows == plan.height
+    weeks = plan.drop_nulls("week").select("depot", "week").n_unique()
+    assert len(events) == max(weeks, 1)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import duckdb
 from fleetbelt.contract import RESULTS
 
 # A spreadsheet runs a text that starts so; a leading apostrophe keeps it text.
-_FORMULA = r"^[\s\x{A0}\x{200B}\x{FEFF}]*[=+\-@\t\r\n\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
+FORMULA = r"^[\s\x{A0}\x{200B}\x{FEFF}]*[=+\-@\t\r\n\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
 
 
 def write_tables(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
@@ -50,7 +50,7 @@ def _safe_columns(connection: duckdb.DuckDBPyConnection, table: str) -> str:
         [table],
     ).fetchall()
     return ", ".join(
-        f"case when regexp_matches({_quoted(name)}, '{_FORMULA}') "
+        f"case when regexp_matches({_quoted(name)}, '{FORMULA}') "
         f"then '''' || {_quoted(name)} else {_quoted(name)} end as {_quoted(name)}"
         if kind == "VARCHAR"
         else _quoted(name)
