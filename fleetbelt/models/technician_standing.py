@@ -5,12 +5,14 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from numpy.polynomial.hermite_e import hermegauss
 from scipy.special import betainc
 
 from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray
 
 LEAST_SETTINGS: Final = 20  # fewer are too few to judge by
+_NODES, _WEIGHTS = hermegauss(15)
 FALSE_DISCOVERIES: Final = 0.05  # most of those marked that may be so by chance
 
 
@@ -35,6 +37,8 @@ def standings(
     n: npt.ArrayLike,
     expected: npt.ArrayLike,
     variance: npt.ArrayLike,
+    *,
+    doubt: npt.ArrayLike = 0.0,
 ) -> Standings:
     """Mark the technicians whose settings hold unlike what was expected of them.
 
@@ -44,6 +48,9 @@ def standings(
         Settings that held, of how many.
     expected, variance : array_like, shape (n_technicians,)
         Sums over the settings of the chance p of holding, and of ``p (1 - p)``.
+    doubt : array_like, shape (n_technicians,)
+        Standard uncertainty of ``expected`` that all settings of a technician share,
+        such as the error of a gauge's correction.
 
     Returns
     -------
@@ -64,15 +71,17 @@ def standings(
     above): exact where all chances are alike; where they differ it was never seen too
     small, and up to 1.6 times too large for chances such as those of Beta(8, 2). The
     normal tail would be up to 3 times too small for a good technician's few failures.
+    Where ``expected`` is in doubt, tails are averaged over it (normal, cut to what is
+    possible; Gauss-Hermite, 15 points), its variance following its mean.
 
     References
     ----------
     .. [1] Benjamini, Y. and Hochberg, Y. (1995), *JRSS B* 57, 289-300.
     """
     x, n_, mean, var = _checked(held, n, expected, variance)
-    tails = _at_most(x, mean, var), _at_most(n_ - x, n_ - mean, var)
+    tails = _tails(x, n_, mean, var, np.asarray(doubt, dtype=float))
     is_judged = n_ >= LEAST_SETTINGS
-    p_value = np.where(is_judged, np.minimum(1.0, 2 * np.minimum(*tails)), np.nan)
+    p_value = np.where(is_judged, np.minimum(1.0, 2 * tails.min(axis=0)), np.nan)
     is_marked = np.zeros(n_.size, dtype=np.bool_)
     is_marked[is_judged] = discoveries(p_value[is_judged])
     words = np.select(
@@ -148,6 +157,22 @@ def discoveries(
     ordered = np.sort(p)
     is_below = ordered <= level * np.arange(1, p.size + 1) / max(p.size, 1)
     return np.asarray(p <= np.max(ordered, where=is_below, initial=-1.0))
+
+
+def _tails(
+    x: FloatArray, n: FloatArray, mean: FloatArray, var: FloatArray, doubt: FloatArray
+) -> FloatArray:
+    """Tails below and above, averaged over what ``mean`` may be; shape (2, n)."""
+    room = mean * (n - mean)
+    tails = np.zeros((2, x.size))
+    for z, weight in zip(_NODES, _WEIGHTS / _WEIGHTS.sum(), strict=True):
+        at = np.clip(mean + z * doubt, 0.0, n)
+        ratio = at * (n - at) / np.where(room > 0, room, 1.0)
+        spread = np.where(room > 0, var * ratio, var)
+        tails += weight * np.stack(
+            [_at_most(x, at, spread), _at_most(n - x, n - at, spread)]
+        )
+    return tails
 
 
 def _at_most(k: FloatArray, mean: FloatArray, variance: FloatArray) -> FloatArray:

@@ -128,7 +128,7 @@ def _draw_technicians(
         corrects[shop == UNCORRECTING_SHOP] = 0.0
         rechecks[RECHECK_SKIPPER::EVERY_TECHNICIAN] = 0.03
         habit[LOOSE_SETTER::EVERY_TECHNICIAN] = -0.15
-    slip = np.where(np.arange(n) < options.n_slipping, 0.10, 0.0)
+    slip = np.where(np.arange(n) < options.n_slipping, options.slip, 0.0)
     return Technicians(
         shop=shop,
         habit=habit,

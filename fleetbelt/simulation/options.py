@@ -45,6 +45,8 @@ class SimulationOptions:
         Log shift of the first gauge's ratio half-way through the records.
     n_slipping : int
         So many first technicians leave the adjuster to slip after each setting.
+    slip : float
+        Log tension that it then loses.
     records_from : date or None
         Before it only the fitting of belts that were still running then is written.
     truth : bool
@@ -72,5 +74,6 @@ class SimulationOptions:
     urban_drift: float = 1.0
     gauge_jump: float = 0.0
     n_slipping: int = 0
+    slip: float = 0.10
     records_from: date | None = None
     truth: bool = True

@@ -4,15 +4,13 @@ from collections.abc import Iterator
 from datetime import date
 from typing import Final
 
-import numpy as np
 import polars as pl
-from scipy.special import ndtr
 
-from fleetbelt.models.arrays import FloatArray
 from fleetbelt.models.conformity import conformity, verdict
 from fleetbelt.models.gauge_drift import fit_gauge_drift
 from fleetbelt.models.gauge_study import gauge_study
 from fleetbelt.models.gauges import corrections, fit_gauges
+from fleetbelt.models.holds import holds
 from fleetbelt.models.proportions import wilson
 from fleetbelt.models.technician_standing import levelled, standings
 from fleetbelt.models.technicians import TECHNICIANS, fit_technicians
@@ -86,25 +84,18 @@ def _habits(read: Read) -> pl.DataFrame:
 def _holds(read: Read) -> pl.DataFrame:
     """Share of each technician's settings found in range again, and the expected."""
     pairs = read("(from marts.holds order by technician_id, service_id)")
-    p = _chance_to_hold(
-        pairs, read("results.drift_by_model"), read("fitted.reading_sd")
-    )
-    by = (
-        pairs.with_columns(p=pl.Series(p, dtype=pl.Float64))
-        .group_by("technician_id", maintain_order=True)
-        .agg(
-            pl.len().cast(pl.Int64).alias("hold_n"),
-            held=pl.col("has_held").sum().cast(pl.Int64),
-            expected=_sum(pl.col("p")),
-            variance=_sum(pl.col("p") * (1 - pl.col("p"))),
-        )
+    by = holds(
+        _with_drift(pairs, read("results.drift_by_model")),
+        reading_sd=read("fitted.reading_sd")["reading_sd"].item(),
     )
     held, n, expected, variance = (
         by[name].to_numpy() for name in ("held", "hold_n", "expected", "variance")
     )
     expected, variance = levelled(held, n, expected, variance)
     lo, hi = wilson(held, n)
-    words = standings(held, n, expected, variance).standing
+    words = standings(
+        held, n, expected, variance, doubt=by["doubt"].to_numpy()
+    ).standing
     return by.select(
         "technician_id",
         "hold_n",
@@ -116,40 +107,29 @@ def _holds(read: Read) -> pl.DataFrame:
     )
 
 
-def _sum(chance: pl.Expr) -> pl.Expr:
-    """Sum as whole numbers: the same in whatever order threads add."""
-    return (chance * 1e12).round().cast(pl.Int64).sum() / 1e12
+def _with_drift(pairs: pl.DataFrame, by_model: pl.DataFrame) -> pl.DataFrame:
+    """Add each model's drift and its spread between belts, else the fleet's, else 0.
 
-
-def _chance_to_hold(
-    pairs: pl.DataFrame, by_model: pl.DataFrame, reading_sd: pl.DataFrame
-) -> FloatArray:
-    """Chance that the next reading is in range: left tension, model's drift, errors.
-
-    Where no drift was learned it is taken as 0; the expectations are levelled to the
-    fleet in any case, so that technicians are compared with each other.
+    The expectations are levelled to the fleet in any case, so that technicians are
+    compared with each other.
     """
-    rates = ("drift_pct_per_1000mi", "between_belt_sd_pct")
-    together = by_model.filter(model="all").select(pl.col(rates).name.suffix("_all"))
-    known = pairs.join(
-        by_model.select("model", *rates), on="model", how="left", maintain_order="left"
-    ).join(together, how="cross", maintain_order="left")
-    drift, own_sd = (
-        known.select(pl.coalesce(name, f"{name}_all", pl.lit(0.0)) / 100)
-        .to_series()
-        .to_numpy()
-        for name in rates
+    rates = {"drift_pct_per_1000mi": "drift", "between_belt_sd_pct": "belt_sd"}
+    together = by_model.filter(model="all").select(
+        pl.col(rate).alias(f"{name}_all") for rate, name in rates.items()
     )
-    thousands = known["miles"].to_numpy() / 1000
-    mean = known["left_log"].to_numpy() - drift * thousands
-    readings = (known["left_var"] + known["found_var"]).to_numpy()
-    sd = np.sqrt(
-        readings * reading_sd["reading_sd"].item() ** 2
-        + known["u_corr"].to_numpy() ** 2
-        + (own_sd * thousands) ** 2
+    return (
+        pairs.join(
+            by_model.select("model", *rates),
+            on="model",
+            how="left",
+            maintain_order="left",
+        )
+        .join(together, how="cross", maintain_order="left")
+        .with_columns(
+            (pl.coalesce(rate, f"{name}_all", pl.lit(0.0)) / 100).alias(name)
+            for rate, name in rates.items()
+        )
     )
-    low, high = known["log_min"].to_numpy(), known["log_max"].to_numpy()
-    return np.asarray(ndtr((high - mean) / sd) - ndtr((low - mean) / sd))
 
 
 def _recall(

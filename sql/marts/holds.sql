@@ -12,12 +12,16 @@
 --   log_max        double
 --   left_var       double   of the left reading, in readings
 --   found_var      double   of the found reading, in readings
---   u_corr         double   of the two gauges together; 0: one and the same
+--   left_gauge     varchar  null: not recorded
+--   found_gauge    varchar
+--   left_u         double   of its correction, less what both readings share
+--   found_u        double
 --   has_held       boolean  found in range
 with
 
 states as (select * from history.belt_states),
 made as (select * from marts.settings_made),
+visits as (select * from history.visits),
 readings as (select * from history.readings),
 
 followed as (
@@ -37,7 +41,8 @@ followed as (
     window in_order as (partition by belt_id order by visit_no)
 ),
 
-final as (
+-- one gauge on one span errs alike in both readings, on two spans half alike
+paired as (
     select
         made.service_id,
         made.technician_id,
@@ -48,18 +53,22 @@ final as (
         ln(readings.spec_max_n) as log_max,
         1e0 / followed.n_averaged as left_var,
         1e0 / followed.next_n_averaged as found_var,
+        followed.gauge_id as left_gauge,
+        followed.next_gauge_id as found_gauge,
         case
-            when followed.gauge_id = followed.next_gauge_id then 0e0
-            else
-                sqrt(
-                    power(coalesce(followed.u_corr, 0e0), 2)
-                    + power(coalesce(followed.next_u_corr, 0e0), 2)
-                )
-        end as u_corr,
+            when followed.gauge_id <> followed.next_gauge_id then 1e0
+            when followed.gauge_id is null or followed.next_gauge_id is null then 1e0
+            when abs(made.span_mm - next_visits.span_mm) <= 1e0 then 0e0
+            else sqrt(0.5e0)
+        end as own_share,
+        coalesce(followed.u_corr, 0e0) as left_u,
+        coalesce(followed.next_u_corr, 0e0) as found_u,
         followed.next_found_n between readings.spec_min_n and readings.spec_max_n
             as has_held
     from made
     inner join followed using (service_id)
+    inner join visits as next_visits
+        on followed.next_service_id = next_visits.service_id
     inner join readings
         on made.service_id = readings.service_id and readings.phase = 'left'
     where
@@ -67,6 +76,25 @@ final as (
         and made.is_in_range
         and not readings.is_new
         and followed.next_found_n is not null
+),
+
+final as (
+    select
+        service_id,
+        technician_id,
+        model,
+        miles,
+        left_log,
+        log_min,
+        log_max,
+        left_var,
+        found_var,
+        left_gauge,
+        found_gauge,
+        own_share * left_u as left_u,
+        own_share * found_u as found_u,
+        has_held
+    from paired
 )
 
 select * from final
