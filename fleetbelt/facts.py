@@ -22,6 +22,26 @@ _COUNTS: Final = {
 _LIBRARIES: Final = ("fleetbelt", "duckdb", "polars", "numpy", "scipy")
 
 
+def planned(read: Read) -> str:
+    """Say in words how much is planned, what has no room, and how near the best."""
+    depots = read("results.plan_depots")
+    if depots.is_empty():
+        return "nothing to plan: no date is known"
+    whole = depots.filter(pl.col("depot") == "all").row(0, named=True)
+    gap = 100 * max(depots["gap"].to_list())
+    words = (
+        f"{whole['jobs']:,} jobs in 26 weeks, {whole['overflow_jobs']:,} without room; "
+        f"within {gap:.3f} % of the cheapest plan in every depot"
+    )
+    strangers = depots.filter(
+        (pl.col("belts") == 0) & (pl.col("weekly_minutes_from") == "settings")
+    )["depot"]
+    return words + "".join(
+        f"; the settings give minutes to '{depot}', where no belt runs"
+        for depot in strangers
+    )
+
+
 def run_info(read: Read, settings: Settings) -> pl.DataFrame:
     """Return the facts of this run as key and value, both text, sorted by key.
 

@@ -110,6 +110,8 @@ def compute(
 
     write({"typed.run_options": pl.DataFrame({"as_of": [as_of]}, {"as_of": pl.Date})})
     build("staging", "history.as_of", "history.gauge_uses")
+    build("history.odometer_points", "history.recent_odometers")
+    write(steps.daily_miles(read))
     write(steps.gauges(read, settings))
     say("gauges    corrected by their calibrations")
 
@@ -127,7 +129,9 @@ def compute(
     write(steps.noise(read))
     write(steps.vehicles(read))
     write(steps.people(read, settings))
+    write(steps.policies(read, settings))
     write(steps.plan(read, settings))
+    say(f"plan      {facts.planned(read)}")
     write({"results.run_info": facts.run_info(read, settings)})
     say_what_the_contract_says(connection)
     say("verdicts  given, with how sure they are")

@@ -82,11 +82,12 @@ class Costs(_Section):
 class Plan(_Section):
     """When work falls due, how long it takes and what it costs."""
 
-    retension_p: Share = 0.10  # P(under) at which a retension is due
+    retension_p: Annotated[float, Field(gt=0, lt=1)] = 0.10  # P(under) when it is due
     currency: str = "¤"
     costs: Costs = Costs()
     retension_minutes: Positive = 30  # assumption
     replacement_minutes: Positive = 60  # assumption
+    weekly_minutes: dict[str, NotNegative] = {}  # of a depot; else those of its records
 
 
 class Intake(_Section):

@@ -6,9 +6,10 @@ import pytest
 
 from fleetbelt.contract import RESULTS
 from tests.conftest import Compute
-from tests.fleets import SERVICE, VEHICLE, Row, services
+from tests.fleets import NEW_RANGE, SERVICE, VEHICLE, Row, services
 
 INSTALL: Row = {"action": "install", "reading_left": 175, "odometer_mi": 10_000}
+OTHER_RANGE: Row = {**NEW_RANGE, "drive_id": "D2"}
 LATER: Row = {"date": "2021-01-01", "odometer_mi": 20_000, "reading_found": 110}
 BROKEN: Row = {**LATER, "action": "remove", "removal_reason": "broken"}
 SOUND: Row = {**LATER, "action": "remove", "removal_reason": "other_work"}
@@ -33,7 +34,15 @@ def copies(rows: list[Row], n: int) -> dict[str, list[Row]]:
     }
 
 
-FLEETS = {
+FLEETS: dict[str, dict[str, list[Row]]] = {
+    "one vehicle, retired": {
+        "vehicles": [{**VEHICLE, "retired_date": "2019-01-01"}],
+        "services": services(INSTALL),
+    },
+    "a belt without range": {"services": services(INSTALL), "specs": [OTHER_RANGE]},
+    "two drives, one unknown": {
+        "services": services(INSTALL, {**LATER, "drive_id": "D9"})
+    },
     "one vehicle, running": {"services": services(INSTALL)},
     "one vehicle, one failure": {"services": services(INSTALL, BROKEN)},
     "no failure": copies([INSTALL, SOUND], 5),
@@ -60,6 +69,14 @@ NAMES = (
     "noise_avoidable",
     "vehicle_results",
     "drift_by_belt",
+    "work_plan",
+    "plan_capacity",
+    "plan_depots",
+    "part_needs",
+    "replacement_age",
+    "replacement_curve",
+    "what_if",
+    "plan_assumptions",
 )
 
 

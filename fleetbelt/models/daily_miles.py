@@ -76,9 +76,10 @@ def fit_daily_miles(
     -----
     A vehicle's slope is the median of those between its points [1]_; of more than nine,
     nine evenly spread in order. The last point before the window is one of them, if it
-    is not older than two windows. Miles of different days are taken as independent, so
-    that a slope over T days has variance σ²/T, and 6/5 of it where there are points in
-    between (as for least squares on a random walk). σ² of a class is the median of
+    is not older than two windows; so are a vehicle's last two, however old, which are
+    all there is of one seldom seen. Miles of different days are taken as independent,
+    so that a slope over T days has variance σ²/T, and 6/5 of it where there are points
+    in between (as for least squares on a random walk). σ² of a class is the median of
     squared departures of stretches from their vehicle's slope, per day, over the median
     of χ²; where no vehicle has three points, a day's miles are taken to spread by as
     much as their mean. The true slopes of a class are taken as normal, with the median
@@ -200,14 +201,16 @@ def _middle_and_variance(slope: FloatArray, own: FloatArray) -> tuple[float, flo
 
 
 def _in_window(points: pl.DataFrame, as_of_day: int) -> pl.DataFrame:
-    """Keep the points of the last window, and the last one of the window before."""
+    """Keep the last window, the last point of the window before, and the last two."""
     age = as_of_day - pl.col("day")
     is_recent = age <= WINDOW_DAYS
-    day_before = pl.col("day").filter(~is_recent).max().over("vehicle_no")
+    from_last = pl.int_range(pl.len()).reverse().over("vehicle_no")
+    n_recent = is_recent.sum().over("vehicle_no")
+    is_before = (from_last == n_recent) & (age <= 2 * WINDOW_DAYS)
     return (
-        points.filter(age.is_between(0, 2 * WINDOW_DAYS))
-        .filter(is_recent | (pl.col("day") == day_before))
+        points.filter(age >= 0)
         .sort("vehicle_no", "day", "odometer_mi")
+        .filter(is_recent | is_before | (from_last < 2))
     )
 
 

@@ -131,7 +131,7 @@ class Outlook:
             jump=fit.spreads.interval**2,
         )
 
-    def tension(self, ahead_mi: float = 0.0) -> Tension:
+    def tension(self, ahead_mi: float | FloatArray = 0.0) -> Tension:
         """Log tension so many miles from now (of ``since_last_mi``), mi."""
         miles = self.since_last_mi + ahead_mi
         g = self.g_d - clock_time(self.since_set_mi, miles, self.clock)

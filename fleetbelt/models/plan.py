@@ -21,6 +21,7 @@ from fleetbelt.models.plan_jobs import (
 from fleetbelt.models.plan_weeks import GAP, schedule_visits
 
 FAILURE_DAYS: Final = 90.0  # of the chance of failure that a job carries
+N_WEEKS: Final = 26
 
 BELTS: Final = pl.Schema(
     {
@@ -92,7 +93,7 @@ class Rules:
     retension_p: float = 0.10
     retension_minutes: float = 30.0
     replacement_minutes: float = 60.0
-    n_weeks: int = 26
+    n_weeks: int = N_WEEKS
     gap: float = GAP
 
 
@@ -110,6 +111,16 @@ class WorkPlan:
 
     jobs: pl.DataFrame
     depots: pl.DataFrame
+
+
+def first_monday(as_of: date) -> date:
+    """Return the day on which the plan begins: the first Monday from as-of on."""
+    return as_of + timedelta(days=-as_of.weekday() % 7)
+
+
+def days_planned(as_of: date, n_weeks: int = N_WEEKS) -> int:
+    """Return the days from as-of to the end of the plan."""
+    return (first_monday(as_of) - as_of).days + 7 * n_weeks
 
 
 def plan_work(
@@ -179,7 +190,7 @@ def _weeks(
 def _rows(capacity: FloatArray, jobs: pl.DataFrame, rules: Rules) -> FloatArray:
     """Capacity by depot and week."""
     rows = np.empty((capacity.shape[0], rules.n_weeks))
-    rows[:] = capacity.reshape(capacity.shape[0], -1)
+    rows[:] = capacity if capacity.ndim > 1 else capacity[:, None]
     if not jobs["depot_no"].is_between(0, capacity.shape[0] - 1).all():
         raise _refusal(fault="name depots without capacity")
     return rows
@@ -195,11 +206,12 @@ class _Calendar:
 
     @classmethod
     def of(cls, as_of: date, n_weeks: int) -> "_Calendar":
-        return cls(as_of=as_of, first_day=-as_of.weekday() % 7, n_weeks=n_weeks)
+        first_day = (first_monday(as_of) - as_of).days
+        return cls(as_of=as_of, first_day=first_day, n_weeks=n_weeks)
 
     @property
     def n_days(self) -> int:
-        return self.first_day + 7 * self.n_weeks
+        return days_planned(self.as_of, self.n_weeks)
 
     def week(self, day: FloatArray) -> IntArray:
         """Week of a day from now; what falls before the first week belongs to it."""
@@ -325,7 +337,7 @@ def _with_weeks(
     rules: Rules,
 ) -> pl.DataFrame:
     """Give the jobs their week, its cost and the reason in words."""
-    monday = pl.lit(calendar.as_of + timedelta(days=calendar.first_day))
+    monday = pl.lit(first_monday(calendar.as_of))
     has_room = pl.col("week_no") < calendar.n_weeks
     due_week = calendar.week(jobs["due_day"].to_numpy())
     return (

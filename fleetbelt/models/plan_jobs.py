@@ -47,6 +47,11 @@ class Costs:
         found = (1.0 - self.road_share) * self.planned_replacement
         return self.road_share * self.road_failure + found
 
+    @property
+    def can_weigh_age(self) -> bool:
+        """Whether replacements and failures both have a price to weigh ages by."""
+        return self.planned_replacement > 0 and self.failure > 0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BestAges:
@@ -75,14 +80,15 @@ def best_ages(shape: FloatArray, scale_mi: FloatArray, *, costs: Costs) -> BestA
     Returns
     -------
     BestAges
-        None (NaN) too where the saving over running to failure is under 1 %.
+        None (NaN) too where the saving over running to failure is under 1 %, and where
+        the costs give nothing to weigh.
     """
     lives, group = np.unique(
         np.column_stack([shape, scale_mi]), axis=0, return_inverse=True
     )
     best = np.full((lives.shape[0], 2), np.nan)
     for row, (k, eta) in enumerate(lives):
-        if not np.isfinite(k + eta):
+        if not np.isfinite(k + eta) or not costs.can_weigh_age:
             continue
         found = age_replacement(
             shape=float(k),

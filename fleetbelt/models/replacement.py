@@ -11,6 +11,7 @@ from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import FloatArray
 
 WORTHWHILE_SAVING = 0.01  # of the cost of running to failure
+NEAR_BEST = 0.01  # of the least cost: ages that cost no more are as good
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,8 +110,8 @@ def age_replacement(
 def replacement_cost_per_mi(
     age_mi: npt.ArrayLike,
     *,
-    shape: float,
-    scale_mi: float,
+    shape: npt.ArrayLike,
+    scale_mi: npt.ArrayLike,
     cost_planned: float,
     cost_failure: float,
 ) -> FloatArray:
@@ -120,7 +121,9 @@ def replacement_cost_per_mi(
     ----------
     age_mi : array_like of float, shape (n_ages,)
         Miles since fitting, above 0.
-    shape, scale_mi, cost_planned, cost_failure : float
+    shape, scale_mi : array_like of float
+        Weibull life, one for all ages or one each.
+    cost_planned, cost_failure : float
         See `age_replacement`.
 
     Returns
@@ -128,10 +131,65 @@ def replacement_cost_per_mi(
     ndarray of float, shape (n_ages,)
         ``(Cp S(t) + Cf F(t)) / ∫₀ᵗ S``, currency per mile.
     """
-    x = np.asarray(age_mi, dtype=float) / scale_mi
-    failed = -np.expm1(-(x**shape))
+    k, eta = np.asarray(shape, dtype=float), np.asarray(scale_mi, dtype=float)
+    x = np.asarray(age_mi, dtype=float) / eta
+    failed = -np.expm1(-(x**k))
     cost = cost_planned * (1 - failed) + cost_failure * failed
-    return np.asarray(cost / (scale_mi * _integral(x, shape)))
+    return np.asarray(cost / (eta * _integral(x, k)))
+
+
+def near_best_ages_mi(
+    best: AgeReplacement,
+    *,
+    shape: float,
+    scale_mi: float,
+    cost_planned: float,
+    cost_failure: float,
+) -> tuple[float, float]:
+    """Return the ages between which replacing costs within 1 % of the least.
+
+    Parameters
+    ----------
+    best : AgeReplacement
+        With an age that is worthwhile.
+    shape, scale_mi, cost_planned, cost_failure : float
+        As `age_replacement` was given.
+
+    Returns
+    -------
+    tuple of float
+        The earliest and the latest such age, mi.
+
+    Raises
+    ------
+    InputError
+        If there is no age that is worthwhile.
+    """
+    if best.age_mi is None or best.cost_per_mi is None or not best.is_worthwhile:
+        raise InputError(
+            what="No age is the best, so none is near it.",
+            where="fleetbelt.models.replacement.near_best_ages_mi",
+            fix="ask only where `age_replacement` gives a worthwhile age.",
+        )
+    most = (1 + NEAR_BEST) * best.cost_per_mi
+
+    def excess(log_age: float) -> float:
+        cost = replacement_cost_per_mi(
+            np.exp(log_age),
+            shape=shape,
+            scale_mi=scale_mi,
+            cost_planned=cost_planned,
+            cost_failure=cost_failure,
+        )
+        return float(cost) - most
+
+    at = float(np.log(best.age_mi))
+    never = float(np.log(scale_mi) + np.log(700.0) / shape)  # no belt lives to see it
+    earliest = float(np.log(cost_planned / most / 2))  # Cp alone costs twice that
+    return (
+        float(np.exp(brentq(excess, earliest, at))),
+        float(np.exp(brentq(excess, at, max(never, at + 1.0)))),
+    )
 
 
 def _best_hazard(shape: float, rho: float) -> float | None:
@@ -147,7 +205,7 @@ def _best_hazard(shape: float, rho: float) -> float | None:
     return float(np.exp(brentq(excess, -300.0, latest, xtol=1e-13)))
 
 
-def _integral(x: npt.ArrayLike, shape: float) -> FloatArray:
+def _integral(x: npt.ArrayLike, shape: float | FloatArray) -> FloatArray:
     """``∫₀ˣ exp(-u**k) du = Γ(1 + 1/k) P(1/k, x**k)``."""
     p = gammainc(1 / shape, np.asarray(x, dtype=float) ** shape)
     return np.asarray(gamma(1 + 1 / shape) * p)

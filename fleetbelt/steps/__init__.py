@@ -8,12 +8,15 @@ from fleetbelt.steps.drift import drift
 from fleetbelt.steps.effects import effects
 from fleetbelt.steps.life import lives
 from fleetbelt.steps.measurement import conformity, gauges, installs
+from fleetbelt.steps.miles import daily_miles
 from fleetbelt.steps.noise import noise, vehicles
 from fleetbelt.steps.people import people
 from fleetbelt.steps.plan import plan
+from fleetbelt.steps.policies import policies
 
 __all__ = [
     "conformity",
+    "daily_miles",
     "drift",
     "effects",
     "gauges",
@@ -22,5 +25,6 @@ __all__ = [
     "noise",
     "people",
     "plan",
+    "policies",
     "vehicles",
 ]

@@ -1,5 +1,6 @@
 """What belts lose per mile, and where each running belt stands now."""
 
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -10,11 +11,13 @@ from fleetbelt.models.drift_forecast import Outlook, Tension
 from fleetbelt.models.drift_readings import Effects
 from fleetbelt.models.drift_tests import EFFECTS, effect_tests
 from fleetbelt.models.estimates import two_sided_z
+from fleetbelt.models.plan import days_planned
 from fleetbelt.settings import Settings
 from fleetbelt.steps.tables import Tables, to_contract
 from fleetbelt.store.frames import Read
 
 Z95: Final = two_sided_z(0.95)
+_FAR_DAYS: Final = 36_525  # no date is given further ahead than a hundred years
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
 
 
@@ -42,10 +45,13 @@ def drift(read: Read, settings: Settings) -> Tables:
         .sort("model")
     )
     source = "settings" if fit.not_learned else "the fleet's own readings"
-    running = read("(from history.running_belts order by belt_id)")
+    as_of = read("history.as_of")["as_of"].item()
+    running = read("(from history.running_belts order by belt_id)").with_columns(
+        planned_mi=pl.col("daily_mi") * (days_planned(as_of) if as_of else 0)
+    )
     foretold = _last_readings if fit.not_learned else _foretold
     now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
-    now = _due(now, read("history.as_of"))
+    now = _due(now, as_of)
     return {
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
@@ -57,6 +63,9 @@ def drift(read: Read, settings: Settings) -> Tables:
             "belt_id",
             "p_under_now",
             "p_under_as_shown",
+            "p_under_later",
+            "due_in_mi",
+            "since_set_mi",
             "drift_pct_per_1000mi",
             "model_drift_pct_per_1000mi",
             is_losing_fast=(pl.col("losing_faster_z") > FAST_Z).fill_null(value=False),
@@ -101,18 +110,25 @@ def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.Da
     beta = fit.theta[own["model_no"].to_numpy(), 0]
     log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
     due_in_mi = outlook.due_in_mi(log_min, settings.plan.retension_p)
+    later = outlook.tension(known["planned_mi"].to_numpy()).p_under(log_min)
+    since_set_mi = outlook.since_set_mi + outlook.since_last_mi
     return _standing(known, outlook.tension()).with_columns(
         drift_pct_per_1000mi=100 * (beta + own["b_hat"]),
         model_drift_pct_per_1000mi=pl.Series(100 * beta),
         losing_faster_z=own["b_hat"] / own["var_b"].sqrt(),
         due_in_mi=pl.Series(due_in_mi).fill_nan(None),
+        p_under_later=pl.Series(later).fill_nan(None),
+        since_set_mi=pl.Series(since_set_mi).fill_nan(None),
     )
 
 
 def _last_readings(
-    fit: DriftFit, running: pl.DataFrame, _settings: Settings
+    fit: DriftFit, running: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
-    """Say where each running belt stood at its last reading: no drift is known."""
+    """Say where each running belt stood at its last reading: no drift is known.
+
+    So a belt is due now, or it is not known when.
+    """
     known = running.filter(pl.col("read_n").is_not_null())
     one = known["read_u"].fill_null(fit.reading_sd).to_numpy()
     n, u_corr = known["read_averaged"].to_numpy(), known["read_u_corr"].to_numpy()
@@ -121,11 +137,14 @@ def _last_readings(
         sd_log=np.sqrt(one**2 / n + u_corr**2),
     )
     unknown = pl.lit(None, dtype=pl.Float64)
+    is_due = pl.col("p_under_now") >= settings.plan.retension_p
     return _standing(known, tension).with_columns(
         drift_pct_per_1000mi=unknown,
         model_drift_pct_per_1000mi=unknown,
         losing_faster_z=unknown,
-        due_in_mi=unknown,
+        due_in_mi=pl.when(is_due).then(0.0),
+        p_under_later=pl.col("p_under_now"),
+        since_set_mi=unknown,
     )
 
 
@@ -143,15 +162,18 @@ def _standing(known: pl.DataFrame, now: Tension) -> pl.DataFrame:
     ).with_columns(pl.selectors.float().fill_nan(None))
 
 
-def _due(now: pl.DataFrame, as_of: pl.DataFrame) -> pl.DataFrame:
-    """Turn miles to go into an odometer and a date."""
+def _due(now: pl.DataFrame, as_of: date | None) -> pl.DataFrame:
+    """Turn miles to go into an odometer and a date; none where it would not move."""
+    half = Z95 * pl.col("daily_sd_mi")
     days = (pl.col("due_in_mi") / pl.col("daily_mi")).ceil()
-    today = pl.lit(as_of["as_of"].item(), dtype=pl.Date)
+    today = pl.lit(as_of, dtype=pl.Date)
     return now.with_columns(
         retension_due_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi"),
         retension_due_date=pl.when(pl.col("due_in_mi") == 0)
         .then(today)
         .when(pl.col("daily_mi") > 0)
-        .then(today + pl.duration(days=days)),
+        .then(today + pl.duration(days=days.clip(upper_bound=_FAR_DAYS))),
+        daily_lo_mi=(pl.col("daily_mi") - half).clip(lower_bound=0.0),
+        daily_hi_mi=pl.col("daily_mi") + half,
         p_failure_90d=pl.lit(None, dtype=pl.Float64),
     )

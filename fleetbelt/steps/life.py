@@ -9,14 +9,19 @@ import polars as pl
 from fleetbelt.contract import BANDS
 from fleetbelt.models.estimates import Estimate
 from fleetbelt.models.hazard_curve import hazard_curve
-from fleetbelt.models.life import WeibullFit, failure_probability, fit_weibull
+from fleetbelt.models.life import WeibullFit, fit_weibull
 from fleetbelt.models.life_curve import LifeCurve, kaplan_meier
 from fleetbelt.models.lives import End, Lives
+from fleetbelt.models.plan import FAILURE_DAYS
+from fleetbelt.models.plan_jobs import p_failure_ahead
 from fleetbelt.steps.tables import Tables, from_rows, to_contract
 from fleetbelt.store.frames import Read
 
 MANY_BELTS = 20_000  # from here miles are grouped to 250: changes the shape by 5e-6
 GROUP_MI = 250.0
+TRUSTED_FAILURES = (
+    10  # with fewer, a group's belts are foretold by a wider group's life
+)
 _ENDS = {
     "censored": End.CENSORED,
     "exact": End.EXACT,
@@ -42,10 +47,14 @@ def lives(read: Read) -> Tables:
         fits[model, band] = fit
         rows.append({"model": model, "band": band, **_row(fit)})
         curves.append(_curve(merged, broken_share, model, band))
+    used = pl.DataFrame([_used(fits, *group) for group in fits], _USED)
+    belt_lives, drift_by_belt = _soon(read, used)
     return {
         "results.life_by_group": from_rows("life_by_group", rows),
         "results.life_curve": pl.concat(curves),
-        "results.drift_by_belt": _soon(read, fits),
+        "results.drift_by_belt": drift_by_belt,
+        "fitted.lives": used,
+        "fitted.belt_lives": belt_lives,
     }
 
 
@@ -115,56 +124,77 @@ def _curve(lives: Lives, broken_share: float, model: str, band: str) -> pl.DataF
 _STEPS = ("miles", "at_risk", "survival", "survival_lo", "survival_hi")
 
 
-def _soon(read: Read, fits: dict[tuple[str, str], WeibullFit]) -> pl.DataFrame:
-    """Give each running belt of known age its chance to fail in the next 90 days."""
-    running = read("(from results.drift_by_belt order by belt_id)")
+def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Give each running belt its age, its life, and its chance to fail in 90 days.
+
+    Returns ``fitted.belt_lives``, and ``results.drift_by_belt`` with the chance.
+    """
+    belts = read("results.belts").select(
+        "belt_id", "model", "band", "install_odometer_mi"
+    )
+    used = lives.select("model", "band", "life_model", "life_band", "shape", "scale_mi")
     aged = (
-        read("results.belts")
-        .filter(pl.col("install_odometer_mi").is_not_null())
-        .select("belt_id", "model", "band", "install_odometer_mi")
-        .join(running.select("belt_id", "odometer_now_mi"), on="belt_id")
-        .join(
-            read("history.vehicle_miles")
-            .join(
-                read("results.belts").select("belt_id", "vehicle_id"), on="vehicle_id"
-            )
-            .select("belt_id", "daily_mi"),
-            on="belt_id",
-        )
-        .sort("belt_id")
+        read("(from history.running_belts order by belt_id)")
+        .select("belt_id", "odometer_now_mi", "daily_mi", "daily_sd_mi")
+        .join(belts, on="belt_id", how="left", maintain_order="left")
+        .join(used, on=["model", "band"], how="left", maintain_order="left")
+        .with_columns(age_mi=pl.col("odometer_now_mi") - pl.col("install_odometer_mi"))
+        .with_columns(pl.col("age_mi").clip(lower_bound=0.0))
     )
-    used = pl.DataFrame(
-        [
-            {"model": model, "band": band, **_used(fits, model, band)}
-            for model, band in fits
-        ],
-        schema={
-            "model": pl.String,
-            "band": pl.String,
-            "shape": pl.Float64,
-            "scale_mi": pl.Float64,
-        },
+    names = ("daily_mi", "daily_sd_mi", "age_mi", "shape", "scale_mi")
+    chance = p_failure_ahead(
+        FAILURE_DAYS,
+        **{name: aged[name].fill_null(np.nan).to_numpy() for name in names},
     )
-    known = aged.join(used, on=["model", "band"], how="left").drop_nulls("shape")
-    chance = failure_probability(
-        (known["odometer_now_mi"] - known["install_odometer_mi"]).to_numpy(),
-        90.0 * known["daily_mi"].to_numpy(),
-        shape=known["shape"].to_numpy(),
-        scale_mi=known["scale_mi"].to_numpy(),
+    aged = aged.with_columns(p_failure_90d=pl.Series(chance).fill_nan(None))
+    running = read("results.drift_by_belt").drop("p_failure_90d")
+    now = running.join(
+        aged.select("belt_id", "p_failure_90d"), on="belt_id", how="left"
     )
-    chances = known.select("belt_id", p_failure_90d=pl.Series(chance))
-    return to_contract(
-        "drift_by_belt",
-        running.drop("p_failure_90d").join(chances, on="belt_id", how="left"),
+    columns = ("belt_id", "model", "band", "age_mi", "shape", "scale_mi")
+    return (
+        aged.select(*columns, "p_failure_90d"),
+        to_contract("drift_by_belt", now.sort("belt_id")),
     )
 
 
 def _used(
     fits: dict[tuple[str, str], WeibullFit], model: str, band: str
-) -> dict[str, float | None]:
-    """Return shape and scale of the narrowest group that has a fit."""
-    for group in ((model, band), (model, "all"), ("all", band), ("all", "all")):
-        fit = fits[group]
-        if fit.shape and fit.scale_mi:
-            return {"shape": fit.shape.value, "scale_mi": fit.scale_mi.value}
-    return {"shape": None, "scale_mi": None}
+) -> dict[str, object]:
+    """Return a group with the life that is reckoned with: the narrowest one to trust.
+
+    A group of few failures has its model's life, then its band's, then that of all.
+    """
+    groups = ((model, band), (model, "all"), ("all", band), ("all", "all"))
+    for least in (TRUSTED_FAILURES, 0):
+        for group in groups:
+            fit = fits[group]
+            if fit.shape and fit.scale_mi and fit.failures >= least:
+                var_log_shape, cov_log, var_log_scale = fit.log_covariance or (0, 0, 0)
+                return {
+                    "model": model,
+                    "band": band,
+                    "life_model": group[0],
+                    "life_band": group[1],
+                    "shape": fit.shape.value,
+                    "scale_mi": fit.scale_mi.value,
+                    "var_log_shape": var_log_shape,
+                    "cov_log": cov_log,
+                    "var_log_scale": var_log_scale,
+                }
+    return {"model": model, "band": band}
+
+
+_USED = pl.Schema(
+    {
+        "model": pl.String(),
+        "band": pl.String(),
+        "life_model": pl.String(),  # the group whose life this is; null: none is known
+        "life_band": pl.String(),
+        "shape": pl.Float64(),
+        "scale_mi": pl.Float64(),
+        "var_log_shape": pl.Float64(),
+        "cov_log": pl.Float64(),
+        "var_log_scale": pl.Float64(),
+    }
+)

@@ -1,11 +1,268 @@
-"""The work ahead: what is due, when there is room for it, and what it is worth."""
+"""The work ahead: what is due, when there is room for it, and the parts it needs."""
 
-from fleetbelt.contract.outputs.plan import PLAN
-from fleetbelt.settings import Settings
-from fleetbelt.steps.tables import Tables, from_rows
+from datetime import date
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.plan import (
+    BELTS,
+    N_WEEKS,
+    Rules,
+    WorkPlan,
+    days_planned,
+    first_monday,
+    plan_work,
+)
+from fleetbelt.models.plan_capacity import saved_up
+from fleetbelt.models.plan_jobs import best_ages
+from fleetbelt.models.plan_parts import BELTS_IN_USE, parts_needed
+from fleetbelt.settings import Plan, Settings
+from fleetbelt.steps.costs import costs
+from fleetbelt.steps.tables import Tables, from_rows, to_contract
 from fleetbelt.store.frames import Read
 
+N_MONTHS: Final = 7  # the rest of as-of's and six more: they outlast the weeks
+_TABLES: Final = ("work_plan", "plan_capacity", "plan_depots", "part_needs")
+_SOON: Final = {"now": 0, "30d": 30, "91d": 91}
 
-def plan(_read: Read, _settings: Settings) -> Tables:
-    """Return the tables of the plan, without rows as long as nothing is planned."""
-    return {f"results.{table.name}": from_rows(table.name, []) for table in PLAN}
+
+def plan(read: Read, settings: Settings) -> Tables:
+    """Plan the work of 26 weeks within what each depot can do, and count the parts."""
+    as_of: date | None = read("history.as_of")["as_of"].item()
+    if as_of is None:
+        return {f"results.{name}": from_rows(name, []) for name in _TABLES}
+    belts = _belts(read)
+    depots = _depots(read, belts, settings.plan)
+    numbers = depots.select("depot", depot_no=pl.int_range(pl.len()))
+    belts = belts.join(numbers, on="depot", how="left", maintain_order="left")
+    rules = Rules(
+        costs=costs(read, settings),
+        retension_p=settings.plan.retension_p,
+        retension_minutes=settings.plan.retension_minutes,
+        replacement_minutes=settings.plan.replacement_minutes,
+    )
+    capacity = _capacity(depots)
+    found = plan_work(belts.select(BELTS.names()), capacity, as_of=as_of, rules=rules)
+    jobs = found.jobs.drop("p_failure_90d").join(
+        belts.drop("depot_no", "vehicle_no", "due_in_mi"), on="belt_no"
+    )
+    jobs = jobs.with_columns(
+        due_odometer_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi")
+    ).sort("belt_id")
+    return {
+        "results.work_plan": to_contract("work_plan", jobs),
+        "results.plan_capacity": _weeks(jobs, depots, capacity, as_of),
+        "results.plan_depots": _summary(jobs, depots, found, as_of),
+        "results.part_needs": _parts(belts, jobs, as_of, rules),
+    }
+
+
+def _belts(read: Read) -> pl.DataFrame:
+    """Return the running belts with age and life, numbered in the order of ids."""
+    lives = read("fitted.belt_lives").select(
+        "belt_id", "age_mi", "shape", "scale_mi", "p_failure_90d"
+    )
+    return (
+        read("marts.belts_ahead")
+        .join(lives, on="belt_id", how="left")
+        .sort("belt_id")
+        .with_columns(
+            belt_no=pl.int_range(pl.len()),
+            vehicle_no=pl.col("vehicle_id").rank("dense").cast(pl.Int64),
+        )
+    )
+
+
+def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
+    """Return the depots with belts, or named in the settings, and their minutes.
+
+    Not given, a depot's minutes are what it did a week in the last year; one that did
+    nothing gets the fleet's minutes a vehicle.
+    """
+    given = pl.DataFrame(
+        {
+            "depot": list(settings.weekly_minutes),
+            "given": list(settings.weekly_minutes.values()),
+        },
+        {"depot": pl.String, "given": pl.Float64},
+    )
+    done = (
+        settings.replacement_minutes * pl.col("installs")
+        + settings.retension_minutes * pl.col("retensions")
+    ) / pl.col("weeks")
+    a_vehicle = pl.col("done").sum() / pl.col("vehicles").sum().clip(lower_bound=1)
+    work = (
+        read("marts.depot_work")
+        .with_columns(done=done)
+        .with_columns(a_vehicle=a_vehicle)
+    )
+    on_vehicle = belts.group_by("depot", "vehicle_id").len()
+    longest = max(settings.replacement_minutes, settings.retension_minutes)
+    mostly = on_vehicle.group_by("depot").agg(
+        belts=pl.col("len").sum().cast(pl.Int64),
+        longest_minutes=longest * pl.col("len").max(),
+    )
+    fleet = pl.col("a_vehicle") * pl.col("vehicles")
+    return (
+        mostly.join(given, on="depot", how="full", coalesce=True)
+        .join(work, on="depot", how="left")
+        .with_columns(pl.col("done", "vehicles", "a_vehicle").fill_null(0))
+        .with_columns(
+            pl.col("belts").fill_null(0),
+            pl.col("longest_minutes").fill_null(0.0),
+            weekly_minutes=pl.when(pl.col("given").is_not_null())
+            .then("given")
+            .when(pl.col("done") > 0)
+            .then("done")
+            .otherwise(fleet),
+            weekly_minutes_from=pl.when(pl.col("given").is_not_null())
+            .then(pl.lit("settings"))
+            .when(pl.col("done") > 0)
+            .then(pl.lit("records"))
+            .when(fleet > 0)
+            .then(pl.lit("fleet"))
+            .otherwise(pl.lit("none")),
+        )
+        .sort("depot")
+    )
+
+
+def _capacity(depots: pl.DataFrame) -> FloatArray:
+    """Minutes by depot and week: as given, else a small depot saves them up."""
+    weekly, longest = (
+        depots[name].to_numpy() for name in ("weekly_minutes", "longest_minutes")
+    )
+    is_given = (depots["weekly_minutes_from"] == "settings").to_numpy()[:, None]
+    saved = saved_up(weekly, longest, n_weeks=N_WEEKS)
+    return np.where(is_given, weekly[:, None], saved)
+
+
+def _weeks(
+    jobs: pl.DataFrame, depots: pl.DataFrame, capacity: FloatArray, as_of: date
+) -> pl.DataFrame:
+    """Hold each depot's planned minutes against those it has, week by week."""
+    week = first_monday(as_of) + pl.duration(weeks=pl.int_range(N_WEEKS))
+    weeks = pl.select(week=week.cast(pl.Date))
+    planned = jobs.group_by("depot", "week").agg(
+        minutes_planned=pl.col("minutes").sum(),
+        visits=pl.col("vehicle_id").n_unique(),
+        jobs=pl.len(),
+    )
+    frame = (
+        depots.select("depot")
+        .join(weeks, how="cross")
+        .with_columns(minutes_capacity=pl.Series(capacity.ravel(), dtype=pl.Float64))
+        .join(planned, on=["depot", "week"], how="left", maintain_order="left")
+        .with_columns(pl.col("minutes_planned", "visits", "jobs").fill_null(0))
+    )
+    return to_contract("plan_capacity", frame)
+
+
+def _summary(
+    jobs: pl.DataFrame, depots: pl.DataFrame, found: WorkPlan, as_of: date
+) -> pl.DataFrame:
+    """Say of each depot, and of all, what is due, what fits and how near the best."""
+    days = (pl.col("due_date") - pl.lit(as_of)).dt.total_days()
+    left, minutes = pl.col("week").is_null(), pl.col("minutes")
+    counts = jobs.group_by("depot").agg(
+        *((days <= until).sum().alias(f"jobs_{name}") for name, until in _SOON.items()),
+        *(
+            minutes.filter(days <= until).sum().alias(f"minutes_{name}")
+            for name, until in _SOON.items()
+        ),
+        jobs=pl.len(),
+        overflow_jobs=left.sum(),
+        overflow_minutes=minutes.filter(left).sum(),
+        overflow_cost=pl.col("expected_cost").filter(left).sum(),
+    )
+    worth = found.depots.rename({"overflow": "overflow_visits"}).with_columns(
+        depot=pl.Series(depots["depot"])[pl.Series(found.depots["depot_no"])]
+    )
+    by_depot = (
+        depots.select("depot", "belts", "weekly_minutes", "weekly_minutes_from")
+        .join(counts, on="depot", how="left")
+        .join(worth.drop("depot_no", "gap"), on="depot", how="left")
+        .sort("depot")
+        .with_columns(pl.selectors.numeric().fill_null(0))
+    )
+    froms = by_depot["weekly_minutes_from"].unique()
+    together = by_depot.select(pl.selectors.numeric().sum()).with_columns(
+        depot=pl.lit("all"),
+        weekly_minutes_from=pl.lit(
+            froms[0] if froms.len() == 1 else "several" if froms.len() else "none"
+        ),
+    )
+    frame = pl.concat([by_depot, together.select(by_depot.columns)])
+    gap = (pl.col("cost") - pl.col("bound")) / pl.col("cost")
+    return to_contract(
+        "plan_depots",
+        frame.with_columns(
+            gap=pl.when(pl.col("cost") > 0).then(gap.clip(lower_bound=0)).otherwise(0.0)
+        ),
+    )
+
+
+def _parts(
+    belts: pl.DataFrame, jobs: pl.DataFrame, as_of: date, rules: Rules
+) -> pl.DataFrame:
+    """Count the belts needed by drive, by part number and in all."""
+    in_use = belts.with_columns(planned_in_days=_planned_in(belts, jobs, as_of, rules))
+    every = pl.lit("all")
+    frames = [
+        _parts_by(in_use.with_columns(**renamed), as_of)
+        for renamed in (
+            {},
+            {"drive_id": every},
+            {"drive_id": every, "part_number": every},
+        )
+    ]
+    return to_contract("part_needs", pl.concat(frames))
+
+
+def _planned_in(
+    belts: pl.DataFrame, jobs: pl.DataFrame, as_of: date, rules: Rules
+) -> pl.Series:
+    """Days until each belt is replaced as planned; null: never, or there is no room.
+
+    Those that are due after the plan are replaced on the day they are.
+    """
+    shape, scale, age, daily = (
+        belts[name].fill_null(np.nan).to_numpy()
+        for name in ("shape", "scale_mi", "age_mi", "daily_mi")
+    )
+    best = best_ages(shape, scale, costs=rules.costs).age_mi
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_age = np.maximum((best - age) / daily, days_planned(as_of))
+    replaced = jobs.filter(pl.col("job") == "replace").select(
+        "belt_id",
+        is_job=pl.lit(value=True),
+        in_week=(pl.col("week") - pl.lit(as_of)).dt.total_days().cast(pl.Float64),
+    )
+    later = pl.Series("later", by_age).fill_nan(None)
+    return (
+        belts.select("belt_id", later)
+        .join(replaced, on="belt_id", how="left", maintain_order="left")
+        .select(pl.when("is_job").then("in_week").otherwise("later"))
+        .to_series()
+    )
+
+
+def _parts_by(in_use: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Count the belts needed of each drive and part number."""
+    keys = ["drive_id", "part_number"]
+    groups = (
+        in_use.group_by(keys)
+        .agg(belts=pl.len())
+        .sort(keys)
+        .with_columns(drive_no=pl.int_range(pl.len()))
+    )
+    numbered = in_use.join(groups, on=keys, how="left", nulls_equal=True)
+    needed = parts_needed(
+        numbered.sort("belt_id").select(BELTS_IN_USE.names()),
+        as_of=as_of,
+        n_months=N_MONTHS,
+    )
+    return needed.join(groups, on="drive_no").sort("drive_no", "month")

@@ -8,6 +8,7 @@
 --   model            varchar
 --   odometer_now_mi  double   mi
 --   daily_mi         double   mi a day
+--   daily_sd_mi      double   its standard deviation, mi a day
 --   miles_since      double   since its last row in drift_readings, mi
 --   run_in_ahead     boolean  its run-in lies after that row
 --   spec_min_n       double   of the used range, N; null: none published
@@ -69,6 +70,7 @@ final as (
         vehicles.model,
         miles.odometer_now_mi,
         miles.daily_mi,
+        miles.daily_sd_mi,
         greatest(miles.odometer_now_mi - latest.odometer_mi, 0e0) as miles_since,
         coalesce(latest.is_before_run_in, false) as run_in_ahead,
         ranges.spec_min_n,

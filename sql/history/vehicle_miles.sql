@@ -8,7 +8,8 @@
 --   first_odometer_mi  double   odometer then, mi
 --   last_date          date     last day with an odometer
 --   last_odometer_mi   double   odometer then, mi
---   daily_mi           double   median slope to the last 365 days' points, mi a day
+--   daily_mi           double   of late, mi a day; 0: not known, or retired
+--   daily_sd_mi        double   its standard deviation, mi a day
 --   is_retired         boolean  retired on or before as-of
 --   odometer_now_mi    double   last odometer carried to as-of (to retirement), mi
 with
@@ -16,6 +17,7 @@ with
 as_of as (select * from history.as_of),
 vehicles as (select * from staging.vehicles),
 points as (select * from history.odometer_points),
+daily_miles as (select * from fitted.daily_miles),
 
 ends as (
     select
@@ -32,38 +34,6 @@ ends as (
         order by date
         rows between unbounded preceding and unbounded following
     )
-),
-
-slopes as (
-    select
-        vehicle_id,
-        (last_odometer_mi - odometer_mi)
-        / nullif(date_diff('day', date, last_date), 0) as daily_mi
-    from ends
-    where
-        date < last_date
-        and (
-            date_diff('day', date, last_date) <= 365
-            or date = first_date
-        )
-),
-
-ranked as (
-    select
-        vehicle_id,
-        daily_mi,
-        row_number() over (partition by vehicle_id order by daily_mi) as slope_no,
-        count(*) over (partition by vehicle_id) as n_slopes
-    from slopes
-),
-
-medians as (
-    select
-        vehicle_id,
-        avg(daily_mi) as daily_mi
-    from ranked
-    where 2 * slope_no between n_slopes and n_slopes + 2
-    group by vehicle_id
 ),
 
 lasts as (
@@ -84,7 +54,8 @@ joined as (
         lasts.first_odometer_mi,
         lasts.last_date,
         lasts.last_odometer_mi,
-        greatest(coalesce(medians.daily_mi, 0e0), 0e0) as daily_mi,
+        coalesce(daily_miles.daily_mi, 0e0) as daily_mi,
+        coalesce(daily_miles.daily_sd_mi, 0e0) as daily_sd_mi,
         coalesce(vehicles.retired_date <= as_of.as_of, false) as is_retired,
         date_diff(
             'day',
@@ -94,7 +65,7 @@ joined as (
     from lasts
     inner join vehicles using (vehicle_id)
     inner join as_of on lasts.last_date <= as_of.as_of
-    left join medians using (vehicle_id)
+    left join daily_miles using (vehicle_id)
 ),
 
 final as (
@@ -105,6 +76,7 @@ final as (
         last_date,
         last_odometer_mi,
         daily_mi,
+        daily_sd_mi,
         is_retired,
         last_odometer_mi + daily_mi * greatest(days_since, 0) as odometer_now_mi
     from joined

@@ -48,7 +48,7 @@ _JOBS: Final[tuple[Table, ...]] = (
     ),
     Table(
         name="plan_depots",
-        row="a depot with belts that run, and all",
+        row="a depot with belts that run or named in the settings, and all",
         key=("depot",),
         columns=(
             text("depot!", "the depot"),
@@ -56,8 +56,8 @@ _JOBS: Final[tuple[Table, ...]] = (
             real("weekly_minutes!", "for planned belt work, on average"),
             text(
                 "weekly_minutes_from!",
-                "settings, its own records, the fleet's minutes a vehicle, or none",
-                "settings records fleet none",
+                "settings, its own last year, the fleet's minutes a vehicle, or none",
+                "settings records fleet none several",
             ),
             integer("jobs_now!", "jobs due on as-of or before"),
             integer("jobs_30d!", "jobs due within 30 days, those included"),
@@ -86,7 +86,7 @@ _JOBS: Final[tuple[Table, ...]] = (
             text("part_number", "of its belt; all = every one; null = not recorded"),
             date("month!", "its first day; the first month is the rest of as-of's"),
             integer("belts!", "belts that run on it"),
-            real("planned!", "belts at their replacement age then, if they last"),
+            real("planned!", "belts that are replaced then as planned, if they last"),
             real("expected!", "belts needed, for failures and planned replacements"),
             integer("lo!", "lower 95 % limit of the number needed"),
             integer("hi!", "upper 95 % limit"),
@@ -117,6 +117,8 @@ _VALUE: Final[tuple[Table, ...]] = (
             real("cost_per_1000mi", "of replacing at that age, per 1,000 mi"),
             real("cost_per_1000mi_to_failure", "of running to failure, per 1,000 mi"),
             real("saving_share", "of the latter that the age saves"),
+            real("saving_lo", "lower 95 % limit, by the fitted life alone"),
+            real("saving_hi", "upper 95 % limit"),
             text("reason!", "the advice in words"),
         ),
     ),
