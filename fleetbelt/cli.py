@@ -5,6 +5,7 @@ a command needs them, so that `fleetbelt --help` comes at once.
 """
 
 import json
+import signal
 import sys
 from datetime import datetime
 from importlib.metadata import version
@@ -35,6 +36,9 @@ AcceptRefusals = Annotated[
         "--accept-refusals", help="Go on though a large part of a file is refused."
     ),
 ]
+Memory = Annotated[
+    str, typer.Option(help="What the engine may use of it: 800MB, 2GB, 60%.")
+]
 AsOf = Annotated[
     datetime | None,
     typer.Option(
@@ -44,8 +48,18 @@ AsOf = Annotated[
 ]
 
 
+_CONTROLS = {
+    n: f"\\x{n:02x}" for n in (*range(32), *range(127, 160)) if n not in (9, 10)
+}
+
+
+def _shown(text: str) -> str:
+    """Return words of files as a terminal may show them: nothing steers it."""
+    return text.translate(_CONTROLS)
+
+
 def _say(text: str) -> None:
-    typer.echo(text, err=True)
+    typer.echo(_shown(text), err=True)
 
 
 def _print_json(answer: object) -> None:
@@ -90,12 +104,14 @@ def demo(
 @app.command()
 def run(
     data_dir: DataDir,
+    *,
     out: Annotated[Path, typer.Option(help="Folder to write.")],
     db: Annotated[
         Path | None, typer.Option(help="The DuckDB file; default OUT/fleet.duckdb.")
     ] = None,
     as_of: AsOf = None,
     accept_refusals: AcceptRefusals = False,
+    memory: Memory = "60%",
     as_json: Json = False,
 ) -> None:
     """Load, reduce, fit and render: from a folder of CSV files to the pages.
@@ -110,6 +126,7 @@ def run(
         database=db,
         as_of=as_of.date() if as_of else None,
         accept_refusals=accept_refusals,
+        memory=memory,
         say=_say,
     )
     if as_json:
@@ -123,6 +140,7 @@ def load(
     data_dir: DataDir,
     db: Database,
     accept_refusals: AcceptRefusals = False,
+    memory: Memory = "60%",
     as_json: Json = False,
 ) -> None:
     """Only take the files in; what is known already is not taken in again.
@@ -131,7 +149,9 @@ def load(
     """
     from fleetbelt import intake
 
-    result = intake.load(data_dir, db, accept_refusals=accept_refusals, say=_say)
+    result = intake.load(
+        data_dir, db, accept_refusals=accept_refusals, memory=memory, say=_say
+    )
     if as_json:
         _print_json(result.as_json())
     else:
@@ -166,7 +186,7 @@ def check(
     """
     from fleetbelt import intake
 
-    typer.echo(intake.check(data_dir, suggest=suggest))
+    typer.echo(_shown(intake.check(data_dir, suggest=suggest)))
 
 
 @bench_app.callback(invoke_without_command=True)
@@ -327,6 +347,9 @@ def dictionary() -> None:
 
 def main() -> None:
     """Run the app; show an error as three lines, not a traceback."""
+    signal.signal(
+        signal.SIGTERM, lambda *_: sys.exit(143)
+    )  # scratch goes, as by Ctrl-C
     try:
         app()
     except FleetbeltError as error:

@@ -13,7 +13,7 @@ from fleetbelt.contract import CONTRACT_VERSION
 from fleetbelt.errors import InputError
 from fleetbelt.settings import SETTINGS_FILE, Settings, load_settings
 from fleetbelt.store import frames
-from fleetbelt.store.database import connect
+from fleetbelt.store.database import MEMORY, connect
 
 Say = Callable[[str], None]
 _FILE_FACTS = (
@@ -87,11 +87,12 @@ def load(
     database: Path,
     *,
     accept_refusals: bool = False,
+    memory: str = MEMORY,
     say: Say = silent,
 ) -> Outcome:
     """Only take the files in; what is known already is not taken in again."""
     settings = load_settings(folder)
-    with connect(database) as connection:
+    with connect(database, memory=memory) as connection:
         report = take_in(
             connection, folder, settings, accept_refusals=accept_refusals, say=say
         )

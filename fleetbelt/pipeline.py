@@ -22,17 +22,19 @@ from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
 from fleetbelt.store import checks, export, frames, sql_models
 from fleetbelt.store.comments import say_what_the_contract_says
-from fleetbelt.store.database import connect, transaction
+from fleetbelt.store.database import MEMORY, connect, shut, transaction
 from fleetbelt.store.folders import made_folder, refuse_others, whole_folder
+from fleetbelt.store.places import place_errors
 
 
-def run(
+def run(  # noqa: PLR0913 (the options of one command)
     folder: Path,
     out: Path,
     *,
     database: Path | None = None,
     as_of: date | None = None,
     accept_refusals: bool = False,
+    memory: str = MEMORY,
     say: Say = silent,
 ) -> Outcome:
     """Do the whole job: load, reduce, fit, render.
@@ -49,6 +51,8 @@ def run(
         The day on which 'now' stands; the newest record when not given.
     accept_refusals : bool
         Go on though a large part of a file is refused.
+    memory : str
+        What the engine may use of it, as 800MB or 60%.
     say : callable
         Takes words for people, one line at a time.
 
@@ -69,18 +73,21 @@ def run(
     database = Path(database or out / "fleet.duckdb")
     for ours in (out / "pages", out / "tables"):
         refuse_others(ours)
-    with made_folder(out), connect(database) as connection:
+    with made_folder(out), connect(database, memory=memory) as connection:
         report = take_in(
             connection, folder, settings, accept_refusals=accept_refusals, say=say
         )
-        with transaction(connection):
+        shut(connection, out)
+        stands = "the records are in, the results are those of the last run"
+        with place_errors(database, stands), transaction(connection):
             compute(connection, settings, as_of, say)
-        with whole_folder(out / "pages") as new:
-            written = render_pages(frames.existing(connection, NEEDED), new)
-        with whole_folder(out / "tables") as new:
-            export.write_tables(connection, new)
-            results = frames.existing(connection, takeaway.NEEDED)
-            taken = takeaway.write_work_plan(results, new)
+        with place_errors(out, "the results are in the database"):
+            with whole_folder(out / "pages") as new:
+                written = render_pages(frames.existing(connection, NEEDED), new)
+            with whole_folder(out / "tables") as new:
+                export.write_tables(connection, new)
+                results = frames.existing(connection, takeaway.NEEDED)
+                taken = takeaway.write_work_plan(results, new)
     pages = tuple(out / "pages" / page.name for page in written)
     if taken:
         names = ", ".join(path.name for path in taken)

@@ -3,6 +3,7 @@
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import openpyxl
 import polars as pl
 import pytest
@@ -10,10 +11,12 @@ from icalendar import Calendar
 
 import fleetbelt
 from fleetbelt import pipeline
-from fleetbelt.errors import InputError
+from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.intake import Outcome
 from fleetbelt.resources import bundled
 from fleetbelt.simulation import simulate
+from fleetbelt.store.database import connect
+from fleetbelt.store.export import write_tables
 from tests.conftest import Compute, computed
 from tests.fleets import services, write_fleet
 
@@ -233,3 +236,42 @@ def test_a_fleet_of_one_vehicle_and_no_readings_has_pages(tmp_path: Path):
     outcome = pipeline.run(write_fleet(tmp_path / "records"), tmp_path / "out")
 
     assert all(page.exists() for page in outcome.pages)
+
+
+def test_while_pages_and_tables_are_written_the_engine_reads_no_other_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    folder = write_fleet(tmp_path / "records")
+    refused = []
+
+    def trying(connection: duckdb.DuckDBPyConnection, new: Path) -> None:
+        for query in (f"from '{folder}/services.csv'", "set threads = 1"):
+            try:
+                connection.execute(query)
+            except duckdb.Error as error:
+                refused.append(str(error))
+        write_tables(connection, new)
+
+    monkeypatch.setattr(pipeline.export, "write_tables", trying)
+
+    pipeline.run(folder, tmp_path / "out")
+
+    assert "disabled by configuration" in refused[0]
+    assert "has been locked" in refused[1]
+    assert (tmp_path / "out" / "tables" / "load_files.csv").exists()
+
+
+def test_too_little_memory_for_the_results_is_the_places_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def starved(*_: object) -> None:
+        raise duckdb.OutOfMemoryException
+
+    monkeypatch.setattr(pipeline.checks, "write_notes", starved)
+
+    with pytest.raises(PlaceError, match="the results are those of the last run"):
+        pipeline.run(write_fleet(tmp_path / "records"), tmp_path / "out")
+
+    with connect(tmp_path / "out" / "fleet.duckdb", read_only=True) as connection:
+        held = connection.sql("select count(*) from typed.services").fetchall()
+    assert held == [(1,)]

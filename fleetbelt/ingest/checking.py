@@ -17,7 +17,6 @@ from fleetbelt.ingest.check_report import CheckReport, FileCheck, Refusal
 from fleetbelt.ingest.folder import Folder, Source, look_into
 from fleetbelt.ingest.headings import HeadingsError
 from fleetbelt.ingest.ledger import create_raw, forget, understood_from
-from fleetbelt.ingest.loading import place_errors
 from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import take
 from fleetbelt.ingest.statements import compose, literals, name, qualified
@@ -29,6 +28,7 @@ from fleetbelt.ingest.suggestions import (
 )
 from fleetbelt.settings import Settings
 from fleetbelt.store.database import connect, transaction
+from fleetbelt.store.places import place_errors
 
 _ROWS_SHOWN, _WORDS_SHOWN = 5, 20
 

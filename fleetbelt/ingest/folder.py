@@ -8,6 +8,7 @@ from typing import Final
 from fleetbelt.contract import INPUTS, Table, input_table
 from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.settings import SETTINGS_FILE, FileMapping, Settings
+from fleetbelt.store.places import printable
 
 _OURS: Final = {
     table.name: re.compile(
@@ -80,9 +81,3 @@ def look_into(folder: Path, settings: Settings) -> Folder:
 
 def _table_of(file_name: str) -> str:
     return next((t for t, form in _OURS.items() if form.fullmatch(file_name)), "")
-
-
-def printable(file_name: str) -> str:
-    """Return a file name as text that can be stored: odd bytes become escapes."""
-    odd = file_name.encode("utf-8", "surrogateescape")
-    return odd.decode("utf-8", "backslashreplace").replace("\0", "")

@@ -1,33 +1,25 @@
 """Take files in, once and only once, whole or not at all; take one back."""
 
 import tempfile
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
 
 import duckdb
 
 from fleetbelt.contract import INPUTS
-from fleetbelt.errors import InputError, PlaceError
+from fleetbelt.errors import InputError
 from fleetbelt.ingest.accounts import Account, accounts, check_ledger, refuse_floods
 from fleetbelt.ingest.adding import until_sure
 from fleetbelt.ingest.batch import Batch
-from fleetbelt.ingest.folder import Folder, Source, look_into, printable
+from fleetbelt.ingest.folder import Folder, Source, look_into
 from fleetbelt.ingest.ledger import create_raw, forget
 from fleetbelt.ingest.reports import FileReport, LoadReport
 from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import Snapshot, take
 from fleetbelt.settings import Settings
 from fleetbelt.store.database import transaction
-
-_ENGINE_PLACE_ERRORS: Final = (
-    duckdb.IOException,
-    duckdb.OutOfMemoryException,
-    duckdb.TransactionException,
-)
-_COMMIT: Final = "Failed to commit"  # what the engine says on a full disk
+from fleetbelt.store.places import place_errors, printable
 
 
 def load(
@@ -223,24 +215,3 @@ def _file_report(source: Source, account: Account, *, is_known: bool) -> FileRep
         is_known=is_known,
         unknown_columns=account.unknown_columns,
     )
-
-
-@contextmanager
-def place_errors(place: Path, outcome: str = "nothing was changed") -> Iterator[None]:
-    """Say in one sentence where disk, memory or rights did not suffice."""
-    try:
-        yield
-    except RuntimeError as error:  # what the engine makes of Ctrl-C during a query
-        if str(error) == "Query interrupted":
-            raise KeyboardInterrupt from error
-        raise
-    except (OSError, *_ENGINE_PLACE_ERRORS) as error:
-        if isinstance(error, duckdb.TransactionException) and _COMMIT not in str(error):
-            raise
-        where = getattr(error, "filename", None) or place
-        raise PlaceError(
-            what="Disk, memory or rights do not suffice: "
-            f"{str(error).partition(chr(10))[0]}",
-            where=printable(str(where)),
-            fix=f"free some space or memory, or choose another place; {outcome}.",
-        ) from error

@@ -18,8 +18,9 @@ from pathlib import Path
 from typing import IO, Final
 
 from fleetbelt.errors import InputError, PlaceError
-from fleetbelt.ingest.folder import Source, printable
+from fleetbelt.ingest.folder import Source
 from fleetbelt.settings import Intake
+from fleetbelt.store.places import printable
 
 _CHUNK: Final = 2**20
 LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table

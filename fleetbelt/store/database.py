@@ -1,14 +1,20 @@
 """Open the database file: one writer, one time zone, no way out to other files."""
 
+import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
 
 import duckdb
 
 from fleetbelt.contract import CONTRACT_VERSION
 from fleetbelt.errors import InputError, PlaceError
+from fleetbelt.store.places import printable
 
+MEMORY: Final = "60%"  # of the machine's
+_AMOUNT: Final = re.compile(r"\d+([.]\d+)? ?(%|[KMGT]i?B)", re.IGNORECASE)
 _MAGIC_OFFSET, _MAGIC = 8, b"DUCK"
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
@@ -59,19 +65,64 @@ def _check_contract(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
 
 
 @contextmanager
+def _private() -> Iterator[None]:
+    """Keep every file made in this block to its owner: the side files too."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+def _refuse_no_amount(memory: str) -> None:
+    if not _AMOUNT.fullmatch(memory):
+        raise InputError(
+            what=f"'{memory}' is no amount of memory.",
+            where="--memory",
+            fix="write it as 800MB, 2GB or 60%.",
+        )
+
+
+def shut(connection: duckdb.DuckDBPyConnection, *writable: Path) -> None:
+    """Keep the engine from all files but the database's own, until it is closed.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        From here on no query of it can read or write any other file, load an extension
+        or undo this.
+    *writable : Path
+        Folders in which it may still write.
+    """
+    if writable:
+        folders = ", ".join(_literal(str(folder.absolute())) for folder in writable)
+        connection.execute(f"set allowed_directories = [{folders}]")
+    connection.execute("set enable_external_access = false")
+    connection.execute("set lock_configuration = true")
+
+
+def _literal(text: str) -> str:
+    quoted = text.replace("'", "''")
+    return f"'{quoted}'"
+
+
+@contextmanager
 def connect(
-    path: Path, *, read_only: bool = False
+    path: Path, *, read_only: bool = False, memory: str = MEMORY
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open a database file, closing it at the end.
 
     A file that was made here and holds nothing when an error ends the block goes again.
+    What is written meanwhile is readable by its owner only; see `whole_folder`.
 
     Parameters
     ----------
     path : Path
         The file; made, readable by its owner only, where it is missing.
     read_only : bool
-        Open it without the right to write.
+        Open it without the right to write; no other file can be read either.
+    memory : str
+        What the engine may use of it, as 800MB or 60%.
 
     Yields
     ------
@@ -81,27 +132,40 @@ def connect(
     Raises
     ------
     InputError
-        The file is no database, or holds another version of the contract.
+        The file is no database, holds another version of the contract, or the memory
+        is no amount of it.
     PlaceError
         The file is locked by another process, or cannot be opened or made.
     """
+    _refuse_no_amount(memory)
     is_new = not path.exists()
+    with _private():
+        connection = _opened(path, read_only=read_only)
+        with _closed_at_the_end(connection, path, is_new=is_new):
+            _set(connection, memory, is_shut=read_only)
+            _check_contract(connection, path)
+            yield connection
+
+
+def _opened(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     try:
         _refuse_other_files(path)
-        connection = duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
-        if is_new:
-            path.chmod(0o600)
+        return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
     except (duckdb.IOException, OSError) as error:
         raise PlaceError(
             what=f"The database cannot be opened: {_first_line(error)}",
-            where=str(path),
+            where=printable(str(path)),
             fix="close the program that holds it, or name another place with --db.",
         ) from error
+
+
+@contextmanager
+def _closed_at_the_end(
+    connection: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool
+) -> Iterator[None]:
     is_left_empty = False
     try:
-        connection.execute("set timezone = 'UTC'")
-        _check_contract(connection, path)
-        yield connection
+        yield
     except BaseException:
         with suppress(duckdb.Error):  # a database that broke is left to be looked at
             tables = connection.sql("from duckdb_tables()").fetchall()
@@ -111,6 +175,16 @@ def connect(
         connection.close()
         if is_left_empty:
             path.unlink()
+
+
+def _set(connection: duckdb.DuckDBPyConnection, memory: str, *, is_shut: bool) -> None:
+    query = "select current_setting('lock_configuration')"
+    if connection.execute(query).fetchall() == [(True,)]:
+        return  # another connection of this process to the same file has done it
+    connection.execute("set global timezone = 'UTC'")
+    connection.execute(f"set memory_limit = {_literal(memory)}")
+    if is_shut:
+        shut(connection)
 
 
 def _first_line(error: Exception) -> str:
@@ -124,6 +198,7 @@ def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        connection.execute("rollback")
+        with suppress(duckdb.Error):  # the engine may have ended it by itself
+            connection.execute("rollback")
         raise
     connection.execute("commit")

@@ -1,5 +1,6 @@
 """Folders of output that appear whole or not at all."""
 
+import glob
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -64,14 +65,30 @@ def whole_folder(folder: Path) -> Iterator[Path]:
     """
     refuse_others(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
+    _remove_left_over(folder)
     new = Path(mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:
         (new / MARK).touch()
         yield new
-        new.chmod(0o755)
+        _open_as(folder.parent, new)
         _swap(new, folder)
     finally:
         shutil.rmtree(new, ignore_errors=True)
+
+
+def _open_as(parent: Path, new: Path) -> None:
+    """Let those read the new files who may read the folder they stand in."""
+    readers = parent.stat().st_mode & 0o044
+    for path in (new, *new.rglob("*")):
+        mode = path.stat().st_mode | readers
+        path.chmod(mode | readers >> 2 if path.is_dir() else mode)
+
+
+def _remove_left_over(folder: Path) -> None:
+    """Remove what a run that was killed had begun."""
+    for path in folder.parent.glob(f".{glob.escape(folder.name)}-*"):
+        if (path / MARK).exists():
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def _swap(new: Path, folder: Path) -> None:

@@ -13,6 +13,7 @@ import duckdb
 
 from fleetbelt.errors import StoreError
 from fleetbelt.store.comments import say_what
+from fleetbelt.store.places import ENGINE_PLACE_ERRORS
 
 HEADER_COLUMN = re.compile(r"^--   (\w+) +(\w+)\b", re.MULTILINE)
 _MEANING = re.compile(r"^--   (?P<name>\w+) +\w+\b *(?P<meaning>.*)$", re.MULTILINE)
@@ -152,6 +153,8 @@ def build(
         try:
             connection.execute(f"create schema if not exists {schema}")
             connection.execute(f"create or replace table {model.name} as {model.sql}")
+        except ENGINE_PLACE_ERRORS:
+            raise
         except duckdb.Error as error:
             raise StoreError(
                 what=f"The model {model.name} does not run: {error}",

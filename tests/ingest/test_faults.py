@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fleetbelt.ingest.loading import place_errors
+from fleetbelt.errors import PlaceError
+from fleetbelt.store.places import place_errors
 from tests.ingest.folders import HEADINGS, folder, service
 from tests.intake.kill import contents
 
@@ -61,6 +62,11 @@ def test_a_full_disk_ends_the_load_and_changes_nothing(
 def test_an_interrupted_query_is_an_interruption(tmp_path):
     with pytest.raises(KeyboardInterrupt), place_errors(tmp_path):
         raise RuntimeError("Query interrupted")  # noqa: EM101 (the engine's words)
+
+
+def test_memory_used_up_is_the_places_fault(tmp_path):
+    with pytest.raises(PlaceError, match="memory is used up"), place_errors(tmp_path):
+        raise MemoryError
 
 
 def test_any_other_fault_stays_what_it_is(tmp_path):

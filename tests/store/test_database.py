@@ -1,5 +1,6 @@
 """The database file: private, in UTC, and never something else by mistake."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,7 +9,7 @@ import duckdb
 import pytest
 
 from fleetbelt.errors import InputError, PlaceError
-from fleetbelt.store.database import connect, transaction
+from fleetbelt.store.database import connect, shut, transaction
 
 HOLD = """
 import sys, duckdb
@@ -82,3 +83,110 @@ def test_a_transaction_that_fails_changes_nothing(tmp_path: Path):
             connection.execute("insert into nowhere values (1)")
 
         assert connection.sql("from t").fetchall() == []
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "from read_csv('{place}/secret.csv')",
+        "from '{place}/secret.csv'",
+        "select * from read_text('{place}/secret.csv')",
+        "select * from glob('{place}/*')",
+        "copy t to '{place}/escaped.csv'",
+        "copy t to '{place}/out/../escaped.csv'",
+        "copy t from '{place}/secret.csv'",
+        "export database '{place}/escaped'",
+        "attach '{place}/other.duckdb'",
+        "install excel",
+        "load excel",
+        "from read_csv('http://127.0.0.1:9/x.csv')",
+        "set enable_external_access = true",
+        "set allowed_directories = ['/']",
+        "set lock_configuration = false",
+        "set temp_directory = '{place}/spilt'",
+        "set autoinstall_known_extensions = true",
+    ],
+)
+def test_a_shut_engine_reaches_no_other_file_and_cannot_be_opened(
+    tmp_path: Path, query: str
+):
+    (tmp_path / "secret.csv").write_text("a\n1\n")
+    (tmp_path / "out").mkdir()
+    with connect(tmp_path / "fleet.duckdb") as connection:
+        connection.execute("create table t as select 1 as a")
+        shut(connection, tmp_path / "out")
+
+        with pytest.raises((duckdb.Error, RuntimeError)):
+            connection.execute(query.format(place=tmp_path))
+
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "fleet.duckdb",
+        "out",
+        "secret.csv",
+    ]
+
+
+def test_a_shut_engine_still_works_spills_and_writes_where_it_may(tmp_path: Path):
+    out = tmp_path / "it's out"
+    out.mkdir()
+    with connect(tmp_path / "fleet.duckdb", memory="40MB") as connection:
+        shut(connection, out)
+        connection.execute(
+            "create table t as select i, hash(i) as h from range(2_000_000) as r (i) "
+            "order by h"
+        )
+        path = str(out / "t.csv").replace("'", "''")
+
+        connection.execute(f"copy (from t limit 2) to '{path}'")
+        connection.execute("checkpoint")
+
+    assert len((out / "t.csv").read_text().splitlines()) == 3
+
+
+def test_a_reader_is_shut_from_the_start_and_may_open_twice(tmp_path: Path):
+    path = tmp_path / "fleet.duckdb"
+    with connect(path) as connection:
+        connection.execute("create table t as select 1 as a")
+
+    with connect(path, read_only=True), connect(path, read_only=True) as second:
+        assert second.sql("from t").fetchall() == [(1,)]
+        assert second.sql("select current_setting('TimeZone')").fetchall() == [("UTC",)]
+        with pytest.raises(duckdb.PermissionException):
+            second.execute(f"from read_text('{tmp_path}/*')")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes of files are POSIX")
+def test_the_side_files_of_the_database_are_private_too(tmp_path: Path):
+    before = os.umask(0o022)
+    try:
+        with connect(tmp_path / "fleet.duckdb") as connection:
+            connection.execute("create table t as select 1 as a")
+            modes = {p.name: p.stat().st_mode & 0o777 for p in tmp_path.iterdir()}
+        after = os.umask(0o022)
+    finally:
+        os.umask(before)
+
+    assert modes == {"fleet.duckdb": 0o600, "fleet.duckdb.wal": 0o600}
+    assert after == 0o022
+
+
+def test_the_engine_keeps_to_its_memory(tmp_path: Path):
+    with connect(tmp_path / "fleet.duckdb", memory="100MB") as connection:
+        limit = connection.sql("select current_setting('memory_limit')").fetchall()
+        connection.execute("set threads = 1")
+
+        with pytest.raises(duckdb.OutOfMemoryException):
+            connection.execute("select list(range::varchar) from range(10_000_000)")
+
+    assert limit == [("95.3 MiB",)]
+
+
+@pytest.mark.parametrize("memory", ["", "lots", "2", "-1GB", "1GB; select 1", "60 '%"])
+def test_what_is_no_amount_of_memory_is_refused(tmp_path: Path, memory: str):
+    with (
+        pytest.raises(InputError, match="no amount of memory"),
+        connect(tmp_path / "fleet.duckdb", memory=memory),
+    ):
+        pass
+
+    assert not list(tmp_path.iterdir())
