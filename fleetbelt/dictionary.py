@@ -1,10 +1,7 @@
 """The contract in words: what `fleetbelt dictionary` prints."""
 
-from collections.abc import Iterator
-
 from fleetbelt.contract import INPUTS, RESULTS, Column, Table
-from fleetbelt.resources import bundled
-from fleetbelt.store.checks import discover
+from fleetbelt.ingest.codes import REFUSALS, Code, rules
 
 
 def dictionary_text() -> str:
@@ -14,8 +11,10 @@ def dictionary_text() -> str:
         *map(_table_text, INPUTS),
         "GIVEN OUT: schema results of the database, also Parquet and CSV",
         *map(_table_text, RESULTS),
-        "RULES: what is refused, and what is kept and noted",
-        *_rules(),
+        "REFUSED: why a row is set aside, whatever the others say",
+        *map(_code_text, REFUSALS),
+        "RULES across rows: quarantine refuses the row, note keeps it and says so",
+        *map(_code_text, rules()),
     ]
     return "\n\n".join(blocks)
 
@@ -32,9 +31,12 @@ def _column_text(column: Column) -> str:
     return f"  {name:<22} {column.type:<9} {column.meaning}{words}"
 
 
-def _rules() -> Iterator[str]:
-    for check in discover(bundled("sql") / "checks"):
-        yield (
-            f"{check.code} ({check.severity}): {check.sentence}\n"
-            f"  example: {check.example}"
-        )
+def _code_text(code: Code) -> str:
+    lines = [
+        f"{code.code} ({code.severity}): {code.sentence}",
+        f"  example: {code.example}",
+        f"  mend:    {code.mend}",
+    ]
+    if code.setting:
+        lines.append(f"  setting: {code.setting}")
+    return "\n".join(lines)

@@ -98,6 +98,15 @@ class Intake(_Section):
     max_cell_bytes: Annotated[int, Field(ge=1024)] = 2**20
     max_file_bytes: Annotated[int, Field(ge=1024)] = 2**34
     max_miles_per_day: Positive = 1500
+    min_span_mm: NotNegative = 20  # no accessory drive has a shorter span …
+    max_span_mm: Positive = 3000  # … or a longer one
+
+    @model_validator(mode="after")
+    def _spans_lie_between(self) -> Self:
+        if self.min_span_mm >= self.max_span_mm:
+            message = "min_span_mm must be below max_span_mm"
+            raise ValueError(message)
+        return self
 
 
 class FileMapping(_Section):

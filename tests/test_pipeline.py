@@ -252,7 +252,7 @@ def test_while_pages_and_tables_are_written_the_engine_reads_no_other_file(
                 refused.append(str(error))
         write_tables(connection, new)
 
-    monkeypatch.setattr(pipeline.export, "write_tables", trying)
+    monkeypatch.setattr("fleetbelt.store.export.write_tables", trying)
 
     pipeline.run(folder, tmp_path / "out")
 
@@ -267,7 +267,7 @@ def test_too_little_memory_for_the_results_is_the_places_fault(
     def starved(*_: object) -> None:
         raise duckdb.OutOfMemoryException
 
-    monkeypatch.setattr(pipeline.checks, "write_notes", starved)
+    monkeypatch.setattr("fleetbelt.store.checks.write_notes", starved)
 
     with pytest.raises(PlaceError, match="the results are those of the last run"):
         pipeline.run(write_fleet(tmp_path / "records"), tmp_path / "out")

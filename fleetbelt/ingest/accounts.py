@@ -8,6 +8,7 @@ import duckdb
 
 from fleetbelt.contract import INPUTS, input_table
 from fleetbelt.errors import InputError, StoreError
+from fleetbelt.ingest.codes import setting_for
 from fleetbelt.ingest.ledger import understood_from
 from fleetbelt.ingest.statements import Sql, compose, joined, qualified
 from fleetbelt.settings import Intake
@@ -28,14 +29,6 @@ class Account:
     unknown_columns: tuple[str, ...]
 
 
-_SETTINGS: Final = {
-    "not_a_number": "decimal_comma",
-    "not_a_date": "date_form",
-    "unknown_word": "[file.words]",
-    "missing_value": "[file.headings]",
-    "wrong_width": "separator",
-    "undecodable": "encoding",
-}
 _ACCOUNTS: Final = """
 with
 
@@ -170,7 +163,7 @@ def refuse_floods(
 
 def _hint(reason: str) -> str:
     """Return which setting may mend the first of the reasons."""
-    setting = _SETTINGS.get(reason.partition("; ")[0])
+    setting = setting_for(reason.partition("; ")[0])
     return f"perhaps set {setting} for it in fleetbelt.toml; " if setting else ""
 
 

@@ -11,6 +11,7 @@ import duckdb
 
 from fleetbelt.contract import INPUTS, Table
 from fleetbelt.ingest.casts import Form, reasons
+from fleetbelt.ingest.codes import write_codes
 from fleetbelt.ingest.ledger import form_of
 from fleetbelt.ingest.rules import refuse_by_rules
 from fleetbelt.ingest.set_aside import refuse, refuse_malformed
@@ -48,6 +49,7 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     connection.execute("create schema if not exists typed")
     connection.execute(SET_ASIDE)
     write_settings(connection, settings)
+    write_codes(connection)
     for table in INPUTS:
         groups = _groups(connection, table)
         connection.execute(typed_view(table, groups))

@@ -29,7 +29,9 @@ NEEDED: Final[tuple[str, ...]] = (
     "results.what_if",
     "marts.belt_story",
     "marts.install_tension",
+    "marts.input_losses",
     "marts.quarantine_reasons",
+    "marts.refused_rows",
     "marts.note_codes",
     "marts.vehicles_now",
 )

@@ -10,6 +10,7 @@ from fleetbelt.render.section import (
     Column,
     Headline,
     Page,
+    Quantity,
     Section,
     Sentence,
     Table,
@@ -17,6 +18,7 @@ from fleetbelt.render.section import (
     sentence,
 )
 
+_ROWS_SHOWN: Final = 100
 _COUNTS: Final = ("rows_read", "rows_loaded", "rows_quarantined", "rows_duplicate")
 
 
@@ -27,7 +29,14 @@ def page(frames: Frames) -> Page:
         title="The records: what was read, refused and doubted",
         lead=("Every row that came in is accounted for, by file and line.",),
         headlines=_headlines(frames),
-        sections=(_files(frames), _refused(frames), _doubted(frames)),
+        sections=(
+            _files(frames),
+            _refused(frames),
+            *_refused_rows(frames),
+            _replaced(frames),
+            _doubted(frames),
+            *_lost(frames),
+        ),
     )
 
 
@@ -117,20 +126,11 @@ def _refused(frames: Frames) -> Section:
     question = "What was refused, and how is it mended?"
     reasons = frames.get("marts.quarantine_reasons")
     if reasons is None:
-        if frames.get("results.quarantine") is None:
-            return Section(
-                key="refused", question=question, answer=("Nothing was refused.",)
-            )
-        how = "The file tables/quarantine.csv lists every refused row."
-        return missing("refused", question, "The reasons were not counted.", how)
+        return Section(
+            key="refused", question=question, answer=("Nothing was refused.",)
+        )
     frame = reasons.sort(["n", "file", "reason"], descending=[True, False, False])
-    frame = frame.with_columns(
-        words=_spelled("reason"),
-        mend=pl.col("reason").replace_strict(
-            dict(words.REFUSALS), default=words.REFUSALS_FALLBACK
-        ),
-        raw=pl.col("example_raw").str.slice(0, 300),
-    )
+    frame = frame.with_columns(words=_spelled("reason"))
     top = frame.row(0, named=True)
     return Section(
         key="refused",
@@ -143,7 +143,7 @@ def _refused(frames: Frames) -> Section:
         ),
         caveat=sentence(
             "A row with several reasons is counted under each. A refused row is in no "
-            "number of any page."
+            "number of any page; mend its file and load it again, and it counts."
         ),
         table=Table(
             frame=frame,
@@ -152,14 +152,105 @@ def _refused(frames: Frames) -> Section:
                 Column(name="table_name", label="Table"),
                 Column(name="words", label="Reason"),
                 Column(name="n", label="Rows", kind="count"),
+                Column(name="sentence", label="What is wrong"),
                 Column(name="mend", label="How to mend it"),
-                Column(name="example_line", label="Example: line", kind="count"),
-                Column(name="raw", label="Example: text as read"),
+                Column(name="setting", label="For all rows at once, in fleetbelt.toml"),
             ),
             selects=("table_name",),
             is_open=True,
         ),
         method="method-records",
+    )
+
+
+def _refused_rows(frames: Frames) -> tuple[Section, ...]:
+    rows = frames.get("marts.refused_rows")
+    refused = frames.get("results.quarantine")
+    if rows is None or refused is None:
+        return ()
+    frame = rows.sort(
+        ["n_reasons", "n_alike", "file", "line"],
+        descending=[True, True, False, False],
+    ).head(_ROWS_SHOWN)
+    frame = frame.with_columns(words=_spelled("reason"))
+    section = Section(
+        key="refused-rows",
+        question="Which rows were refused?",
+        answer=sentence(
+            "{n} of {all} refused rows, those with most reasons first; "
+            "tables/quarantine.csv lists every one.",
+            n=frame.height,
+            all=refused.height,
+        ),
+        caveat=sentence(
+            "Per file and reason the five that come first in the file. The line is "
+            "that of an editor, with the headings in line 1 where nothing is above "
+            "them; of a workbook it is the row."
+        ),
+        table=Table(
+            frame=frame,
+            columns=(
+                Column(name="file", label="File"),
+                Column(name="line", label="Line", kind="count"),
+                Column(name="table_name", label="Table"),
+                Column(name="column_name", label="Column"),
+                Column(name="words", label="Reasons"),
+                Column(name="n_alike", label="Rows like it", kind="count"),
+                Column(name="raw", label="Text as read"),
+            ),
+            selects=("table_name", "words"),
+            is_open=True,
+        ),
+        method="method-records",
+    )
+    return (section,)
+
+
+def _replaced(frames: Frames) -> Section:
+    question = "Which rows did a later file replace?"
+    rows = frames.get("results.superseded")
+    if rows is None:
+        return Section(
+            key="replaced", question=question, answer=("No row was replaced.",)
+        )
+    frame = rows.sort("table_name", "key", "file", "line").head(_ROWS_SHOWN)
+    frame = frame.with_columns(raw=pl.col("raw").str.slice(0, 300))
+    return Section(
+        key="replaced",
+        question=question,
+        answer=sentence(
+            "{n} rows were replaced by a later file with other content for their key.",
+            n=rows.height,
+        ),
+        caveat=sentence(
+            "The text is that of the older row, which counts no more. `fleetbelt "
+            "unload` takes the later file back, and the older row stands again."
+        ),
+        table=Table(
+            frame=frame,
+            columns=(
+                Column(name="table_name", label="Table"),
+                Column(name="key", label="Key"),
+                Column(name="file", label="Older file"),
+                Column(name="line", label="Its line", kind="count"),
+                Column(name="by_file", label="Replaced by"),
+                Column(name="raw", label="Text of the older row"),
+            ),
+            selects=("table_name",),
+            note=_not_all(frame.height, rows.height, "superseded"),
+        ),
+        method="method-records",
+    )
+
+
+def _not_all(n_shown: int, n: int, table: str) -> Sentence:
+    if n_shown == n:
+        return ()
+    return sentence(
+        "The first {n_shown} of {n}; tables/{table}.csv lists every one.",
+        n_shown=n_shown,
+        n=n,
+        table=table,
     )
 
 
@@ -173,8 +264,9 @@ def _doubted(frames: Frames) -> Section:
     frame = notes.sort(["n", "table_name", "code"], descending=[True, False, False])
     frame = frame.with_columns(
         words=_spelled("code"),
-        meaning=pl.col("code").replace_strict(
-            dict(words.NOTES), default=words.NOTES_FALLBACK
+        mend=pl.concat_str(
+            "mend",
+            pl.format(" In fleetbelt.toml: {}.", "setting").fill_null(""),
         ),
     )
     return Section(
@@ -193,7 +285,8 @@ def _doubted(frames: Frames) -> Section:
                 Column(name="table_name", label="Table"),
                 Column(name="words", label="Note"),
                 Column(name="n", label="Rows", kind="count"),
-                Column(name="meaning", label="What it means"),
+                Column(name="sentence", label="What it means"),
+                Column(name="mend", label="How to mend it"),
                 Column(name="example_key", label="Example"),
                 Column(name="example_detail", label="Its detail"),
             ),
@@ -201,6 +294,49 @@ def _doubted(frames: Frames) -> Section:
         ),
         method="method-records",
     )
+
+
+def _lost(frames: Frames) -> tuple[Section, ...]:
+    losses = frames.get("marts.input_losses")
+    if losses is None:
+        return ()
+    frame = losses.filter(pl.col("n_lost") > 0).sort(
+        ["share", "input", "cause"], descending=[True, False, False]
+    )
+    question = "What share of each model's input was lost?"
+    if frame.is_empty():
+        return (Section(key="lost", question=question, answer=("None of it.",)),)
+    top = frame.row(0, named=True)
+    section = Section(
+        key="lost",
+        question=question,
+        answer=sentence(
+            "Most: {share} of {input}, {words} ({n_lost} of {n_input}).",
+            share=Quantity(value=top["share"], kind="share", digits=1),
+            input=words.INPUTS.get(top["input"], top["input"]),
+            words=words.LOSSES.get(top["cause"], top["cause"]),
+            n_lost=top["n_lost"],
+            n_input=top["n_input"],
+        ),
+        caveat=sentence(
+            "A model is no better than what reaches it: where the lost rows are not "
+            "like the others, its numbers lean. A line that could not be told apart "
+            "into cells counts as a row, and as no reading."
+        ),
+        table=Table(
+            frame=frame,
+            columns=(
+                Column(name="input", label="Input", words=words.INPUTS),
+                Column(name="cause", label="Lost because", words=words.LOSSES),
+                Column(name="n_lost", label="Lost", kind="count"),
+                Column(name="n_input", label="Of", kind="count"),
+                Column(name="share", label="Share", kind="share", digits=1),
+            ),
+            is_open=True,
+        ),
+        method="method-records",
+    )
+    return (section,)
 
 
 def _spelled(column: str) -> pl.Expr:

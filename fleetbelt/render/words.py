@@ -80,67 +80,23 @@ STANDINGS: Final[Mapping[str, str]] = {
     "too_few": "too few to say",
 }
 
-REFUSALS: Final[Mapping[str, str]] = {
-    "missing_value": "Fill the cell; in this column it may not be empty.",
-    "not_a_date": "Write the date as 2026-03-31, or name the file's date form in "
-    "fleetbelt.toml.",
-    "not_a_number": "Write a plain number; decimal commas and thousands are settings.",
-    "not_a_whole_number": "Write a whole number.",
-    "unknown_word": "Use a word of the contract, or map yours in fleetbelt.toml.",
-    "out_of_range": "Correct the number: it cannot be in this column.",
-    "date_in_future": "Correct the date: it is after the day of loading.",
-    "two_units": "Give the distance in one of its two columns, not in both.",
-    "wrong_width": "Give the row as many cells as the heading has.",
-    "cell_too_long": "Shorten the cell, or close the quotation mark it opens.",
-    "open_quote": "Close the quotation mark that this line opens.",
-    "stray_quote": "Double or remove the quotation mark inside the cell.",
-    "total_line": "Nothing to mend: a line of totals is no record.",
-    "undecodable": "Save the file as UTF-8, or name its encoding in fleetbelt.toml.",
-    "nul_byte": "Export the file again: it holds bytes that are no text.",
-    "unknown_vehicle": "Add the vehicle to vehicles.csv, or correct its number here.",
-    "unknown_drive": "Add the drive to drives.csv, or correct its number here.",
-    "unknown_gauge": "Add the gauge to gauges.csv, or correct its number here.",
-    "conflicting_key": "Two rows of one load have this key and differ: keep one.",
-    "odometer_backwards": "Correct the odometer: the readings before and after "
-    "it agree, this one does not.",
+INPUTS: Final[Mapping[str, str]] = {
+    "visits": "all models: visits",
+    "gauges": "gauge corrections: readings of known loads",
+    "verdicts": "verdicts: readings",
+    "drift": "drift: readings",
+    "life": "belt life: belts",
+    "noise": "noise rates: complaints",
+    "miles": "daily miles: odometer readings",
 }
-REFUSALS_FALLBACK: Final = (
-    "Correct the cell in its file, or map it in fleetbelt.toml; then run again."
-)
-
-NOTES: Final[Mapping[str, str]] = {
-    "after_retirement": "The day is after the vehicle's last day in the fleet.",
-    "before_vehicle": "The day is before the vehicle's first day on the road.",
-    "min_over_max": "The range's minimum is above its maximum: it is not used.",
-    "no_removal_reason": "A belt came off without a reason: its life counts as "
-    "unfinished.",
-    "no_repeats": "No load was read twice in a calibration, so its repeatability is "
-    "assumed.",
-    "no_spec": "No range is published for this drive and belt state: no verdict, never "
-    "a guess.",
-    "no_tension": "No tension can be told from this reading.",
-    "odometer_jump": "The vehicle cannot have driven so far since the reading before.",
-    "odometer_order_unclear": "The odometer stands lower than before, and which of the "
-    "readings is wrong is not clear.",
-    "ranges_disagree": "Published ranges of one drive and state are over 3 % apart; "
-    "the preferred source was used, else the first by name.",
-    "reading_found_not_used": "A reading found that the contract does not use for this "
-    "work.",
-    "reading_left_not_used": "A reading left that the contract does not use for this "
-    "work.",
-    "recheck_too_early": "The engine had not run long enough since the fitting: held "
-    "to the new-belt range, and not counted as the run-in recheck.",
-    "seen_after_remove": "A belt was seen after it was taken off: taken as put back.",
-    "span_outside_drive": "No accessory drive has a span of that length.",
-    "technician_two_shops": "The technician worked in two shops on one day.",
-    "unit_pair_disagrees": "Two units printed for one range do not give the same "
-    "tension.",
-    "unit_slip": "The reading looks as if its unit were another: 4.45 or 9.81 times "
-    "off.",
-    "unknown_drive": "The drive is in no row of drives.csv.",
-    "unknown_gauge": "The gauge is in no row of gauges.csv or calibrations.csv.",
-    "unknown_vehicle": "The vehicle is in no row of vehicles.csv.",
-    "wrong_range": "Set to the range of the other belt state; the range that applies "
-    "was used.",
+LOSSES: Final[Mapping[str, str]] = {
+    "refused": "in rows that were refused",
+    "after_as_of": "after the day on which now stands",
+    "no_tension": "without a unit, or in Hz without span or belt mass",
+    "no_spec": "with no published range",
+    "reading_out_of_line": "far from their neighbours and their range",
+    "reading_not_used": "that say nothing of the belt that stays on",
+    "unknown_age": "fitted before the records begin",
+    "complaint_without_belt": "at a mile where no belt is known",
+    "not_observed": "outside the miles under observation",
 }
-NOTES_FALLBACK: Final = "Kept and used; the detail says what is doubtful."

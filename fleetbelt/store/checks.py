@@ -7,7 +7,9 @@ from pathlib import Path
 
 import duckdb
 
-_HEADER = re.compile(r"^-- (?P<name>severity|example): (?P<value>.+)$", re.MULTILINE)
+_HEADER = re.compile(
+    r"^-- (?P<name>severity|example|mend|setting): (?P<value>.+)$", re.MULTILINE
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,8 +20,10 @@ class Check:
     ----------
     code : str
         Stem of the file.
-    sentence, example : str
-        For the dictionary.
+    sentence, example, mend : str
+        What it means, such a row, and what to do about it.
+    setting : str
+        Key of fleetbelt.toml that may mend it, if any.
     severity : str
         ``quarantine`` refuses the row, ``note`` keeps it and says so.
     sql : str
@@ -29,6 +33,8 @@ class Check:
     code: str
     sentence: str
     example: str
+    mend: str
+    setting: str
     severity: str
     sql: str
 
@@ -40,6 +46,8 @@ def _read(path: Path) -> Check:
         code=path.stem,
         sentence=text.splitlines()[0].removeprefix("-- "),
         example=header["example"],
+        mend=header["mend"],
+        setting=header.get("setting", ""),
         severity=header["severity"],
         sql=text,
     )

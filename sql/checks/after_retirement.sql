@@ -1,6 +1,7 @@
 -- The date is after the vehicle's last day in the fleet.
 -- severity: note
 -- example: a complaint in 2024 about a vehicle retired in 2023
+-- mend: Correct the date, or retired_date in vehicles.
 with
 
 sightings as (select * from typed.sightings),

@@ -1,6 +1,7 @@
 -- The date is before the vehicle's first day on the road.
 -- severity: note
 -- example: a service in 2019 of a vehicle in service since 2021
+-- mend: Correct the date, or in_service_date in vehicles.
 with
 
 sightings as (select * from typed.sightings),

@@ -1,6 +1,7 @@
 -- A complaint at a mile where no belt is known to have been on its drive.
 -- severity: note
 -- example: complaint between a remove and the next install
+-- mend: Record the install or refit that is missing, or correct the odometer.
 select
     'complaints' as table_name,
     complaints.file_id,

@@ -1,6 +1,7 @@
 -- The range's minimum is above its maximum.
 -- severity: quarantine
 -- example: tension_min 120 and tension_max 100
+-- mend: Swap the two limits, or correct the one that is wrong.
 with
 
 specs as (select * from typed.specs),

@@ -1,6 +1,8 @@
 -- A belt came off and no reason was given: its life counts as unfinished.
 -- severity: note
 -- example: install on a vehicle that had a belt, removal_reason empty
+-- mend: Fill removal_reason, or map the fleet's own words for it.
+-- setting: [file.words.removal_reason]
 select
     'services' as table_name,
     visits.file_id,

@@ -1,6 +1,7 @@
 -- A reading with no published range for its drive and state: never a guess.
 -- severity: note
 -- example: a drive that specs does not name
+-- mend: Copy the range from the maker's manual into specs.
 select
     'services' as table_name,
     visits.file_id,

@@ -1,6 +1,8 @@
 -- A reading from which no tension can be told.
 -- severity: note
 -- example: reading_unit empty and the gauge's unit not known
+-- mend: Fill reading_unit; for readings in Hz also the span and the belt's mass.
+-- setting: [file.constants] reading_unit
 select
     'services' as table_name,
     visits.file_id,

@@ -1,6 +1,7 @@
 -- The odometer reading is the odd one out: those before and after it agree.
 -- severity: quarantine
 -- example: 41,200 mi, then 14,300 mi, then 43,900 mi; the second is refused
+-- mend: Correct the odometer: the readings before and after it agree.
 --
 -- A reading is refused only where taking it away mends the order and taking its
 -- neighbour away instead would not. At an end of the records the two readings next to

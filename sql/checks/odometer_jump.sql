@@ -1,6 +1,8 @@
 -- The vehicle cannot have driven so far since the reading before.
 -- severity: note
 -- example: 9,000 mi more than the day before
+-- mend: Correct the odometer or the date, or raise the limit.
+-- setting: intake.max_miles_per_day
 with
 
 sightings as (select * from typed.sightings),

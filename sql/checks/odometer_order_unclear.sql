@@ -1,6 +1,7 @@
 -- The odometer stands lower than before, and which reading is wrong is not clear.
 -- severity: note
 -- example: 41,200 mi in May and 40,900 mi in June, with no other reading near
+-- mend: Correct whichever odometer or date is wrong.
 with
 
 falls as (select * from typed.odometer_falls),

@@ -1,6 +1,8 @@
 -- Published ranges for one drive and state are over 3 % apart.
 -- severity: note
 -- example: two manuals, 95 to 135 lbf and 100 to 140 lbf
+-- mend: Name the source to prefer, or take the other out of specs.
+-- setting: belts.preferred_sources
 select
     'specs' as table_name,
     specs.file_id,

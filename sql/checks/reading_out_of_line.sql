@@ -1,6 +1,7 @@
 -- A reading far from its neighbours and its range, as a slip of the pen would be.
 -- severity: note
 -- example: 1,120 lbf where the range is 95 to 135 lbf and the belt read 118 before
+-- mend: Correct the reading or its unit.
 select
     'services' as table_name,
     visits.file_id,

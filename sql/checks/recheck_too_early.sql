@@ -1,6 +1,8 @@
 -- The engine had not run long enough since the fitting: held to the new range.
 -- severity: note
 -- example: action recheck with run_minutes 2
+-- mend: Run the engine five minutes before the recheck; correct run_minutes.
+-- setting: belts.run_in_minutes
 select
     'services' as table_name,
     file_id,

@@ -1,6 +1,7 @@
 -- A belt was seen after it was taken off without a refit: taken as put back.
 -- severity: note
 -- example: remove, then inspect, with no refit or install between
+-- mend: Record the refit or the install that is missing.
 select
     'services' as table_name,
     visits.file_id,

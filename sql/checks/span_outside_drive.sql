@@ -1,7 +1,11 @@
--- No accessory drive has a span of that length (20 mm to 3 m).
+-- No accessory drive has a span of that length.
 -- severity: note
 -- example: span_in 178, a length in millimetres under the heading for inches
+-- mend: Correct the span, or give it under the heading of its unit.
+-- setting: intake.min_span_mm, intake.max_span_mm
 with
+
+settings as (select * from typed.settings),
 
 spans as (
     select
@@ -25,15 +29,18 @@ spans as (
 
 final as (
     select
-        table_name,
-        file_id,
-        line,
-        key,
-        case when is_in_inches then 'span_in' else 'span_mm' end as column_name,
+        spans.table_name,
+        spans.file_id,
+        spans.line,
+        spans.key,
+        case when spans.is_in_inches then 'span_in' else 'span_mm' end as column_name,
         'span_outside_drive' as code,
-        format('{:.0f} mm', span_mm) as detail
+        format('{:.0f} mm', spans.span_mm) as detail
     from spans
-    where span_mm > 3000 or span_mm < 20
+    cross join settings
+    where
+        spans.span_mm > settings.max_span_mm
+        or spans.span_mm < settings.min_span_mm
 )
 
 select * from final

@@ -1,6 +1,7 @@
 -- The technician worked in two shops on one day.
 -- severity: note
 -- example: T-12 in shop North at one vehicle and in shop South at another
+-- mend: Correct the shop or the technician of one of the visits.
 with
 
 services as (select * from typed.services),

@@ -1,6 +1,7 @@
 -- Two units printed for one range of one source do not give the same tension.
 -- severity: note
 -- example: 100 to 120 lbf beside 400 to 480 N in the same manual (445 to 534 N)
+-- mend: Look both up in the manual and correct the one that is wrong.
 --
 -- Two rows are of one source where their texts differ only by the name of the unit.
 with

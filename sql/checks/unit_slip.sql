@@ -1,6 +1,7 @@
 -- The reading looks as if its unit were another: 4.45 or 9.81 times off.
 -- severity: note
 -- example: 445 lbf where the range is 80 to 100 lbf and the belt read 98 before
+-- mend: Correct the reading or its unit.
 --
 -- It must be so against the middle of the range (within 30 %) and against the median
 -- of the other readings of that vehicle's belts (within 20 %). Where there is no

@@ -1,6 +1,7 @@
 -- The drive is in no row of drives.
 -- severity: note
 -- example: a vehicle with drive D-17 where drives has D-1 to D-6
+-- mend: Add the drive to drives, or correct its name.
 with
 
 drives as (select * from typed.drives),

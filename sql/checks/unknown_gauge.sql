@@ -1,6 +1,7 @@
 -- The gauge is in no row of gauges or calibrations.
 -- severity: note
 -- example: a reading on gauge G-40 where gauges has G-1 to G-9
+-- mend: Add the gauge to gauges, or correct its number.
 --
 -- A fleet that lists no gauge at all gets no note.
 with

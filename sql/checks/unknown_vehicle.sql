@@ -1,6 +1,7 @@
 -- The vehicle is in no row of vehicles.
 -- severity: quarantine
 -- example: a service of vehicle V-9999 in a fleet that has no such number
+-- mend: Add the vehicle to vehicles, or correct its number.
 with
 
 sightings as (select * from typed.sightings),

@@ -1,6 +1,7 @@
 -- The technician set to the range of the other state of the belt.
 -- severity: note
 -- example: action install with spec_applied used
+-- mend: Correct spec_applied, or set the belt to the range that applies.
 select
     'services' as table_name,
     visits.file_id,

@@ -5,33 +5,39 @@
 --   table_name      varchar
 --   code            varchar
 --   n               bigint
+--   sentence        varchar  what is doubtful
+--   mend            varchar  what to do
+--   setting         varchar  the key of fleetbelt.toml that decides it; null: none
 --   example_key     varchar
 --   example_detail  varchar
 with
 
 notes as (select * from results.data_notes),
+codes as (select * from typed.codes),
 
-ranked as (
+counted as (
     select
         table_name,
         code,
-        key,
-        detail,
-        count(*) over (partition by table_name, code) as n,
-        row_number() over (partition by table_name, code order by key, detail)
-            as example_no
+        count(*) as n,
+        min(key) as example_key,
+        arg_min(detail, key) as example_detail
     from notes
+    group by table_name, code
 ),
 
 final as (
     select
-        table_name,
-        code,
-        n,
-        key as example_key,
-        detail as example_detail
-    from ranked
-    where example_no = 1
+        counted.table_name,
+        counted.code,
+        counted.n,
+        codes.sentence,
+        codes.mend,
+        nullif(codes.setting, '') as setting,
+        counted.example_key,
+        counted.example_detail
+    from counted
+    left join codes using (code)
 )
 
 select * from final

@@ -1,4 +1,4 @@
--- Why rows were refused, per file and reason, with an example of each.
+-- Why rows were refused, per file and reason, and how to mend it.
 -- grain: one row per file and reason code
 -- key:   file, table_name, reason
 -- columns:
@@ -6,47 +6,43 @@
 --   table_name    varchar
 --   reason        varchar  one code
 --   n             bigint   rows refused for it (a row may have several)
---   example_line  bigint   first line refused for it
---   example_raw   varchar  that row as text
+--   sentence      varchar  what is wrong with such a row
+--   mend          varchar  what to do
+--   setting       varchar  the key of fleetbelt.toml that may mend it; null: none
 with
 
 quarantine as (select * from results.quarantine),
+codes as (select * from typed.codes),
 
 reasons as (
     select
         file,
         table_name,
-        unnest(string_split(reason, '; ')) as reason,
-        line,
-        raw
+        unnest(string_split(reason, '; ')) as reason
     from quarantine
 ),
 
-ranked as (
+counted as (
     select
         file,
         table_name,
         reason,
-        line,
-        raw,
-        count(*) over (partition by file, table_name, reason) as n,
-        row_number() over (
-            partition by file, table_name, reason
-            order by line, raw
-        ) as example_no
+        count(*) as n
     from reasons
+    group by file, table_name, reason
 ),
 
 final as (
     select
-        file,
-        table_name,
-        reason,
-        n,
-        line as example_line,
-        raw as example_raw
-    from ranked
-    where example_no = 1
+        counted.file,
+        counted.table_name,
+        counted.reason,
+        counted.n,
+        codes.sentence,
+        codes.mend,
+        nullif(codes.setting, '') as setting
+    from counted
+    left join codes on counted.reason = codes.code
 )
 
 select * from final

@@ -52,7 +52,10 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "marts.install_tension": installs.drop("miles_now", "raw_n"),
         "marts.vehicles_now": vehicles,
         "marts.quarantine_reasons": _reasons(),
+        "results.superseded": _superseded(),
+        "marts.refused_rows": _refused_rows(),
         "marts.note_codes": _note_codes(),
+        "marts.input_losses": _losses(),
     }
 
 
@@ -308,8 +311,40 @@ def _reasons() -> pl.DataFrame:
             "table_name": ["services", "services"],
             "reason": ["odometer_backwards", "unknown_vehicle"],
             "n": [12, 7],
-            "example_line": [17, 240],
-            "example_raw": ["S00016,2024-02-30,V-001,12", "S00239,2024-03-01,V-999,4"],
+            "sentence": ["The odometer is the odd one out.", "No such vehicle."],
+            "mend": ["Correct the odometer.", "Add the vehicle."],
+            "setting": [None, "[file.words]"],
+        }
+    )
+
+
+def _refused_rows() -> pl.DataFrame:
+    return _quarantine().with_columns(
+        n_reasons=pl.lit(1, pl.Int64), n_alike=pl.lit(12, pl.Int64)
+    )
+
+
+def _superseded() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "table_name": ["services"],
+            "key": ["S00007"],
+            "file": ["services.csv"],
+            "line": [8],
+            "by_file": ["services_june.csv"],
+            "raw": ["S00007,2024-02-01,V-001,12000"],
+        }
+    )
+
+
+def _losses() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "input": ["drift", "life", "noise"],
+            "cause": ["no_tension", "unknown_age", "refused"],
+            "n_lost": [20, 300, 0],
+            "n_input": [1000, 1200, 90],
+            "share": [0.02, 0.25, 0.0],
         }
     )
 
@@ -331,6 +366,9 @@ def _note_codes() -> pl.DataFrame:
             "table_name": ["services", "specs"],
             "code": ["recheck_too_early", "ranges_disagree"],
             "n": [31, 2],
+            "sentence": ["Too early.", "Ranges are apart."],
+            "mend": ["Run the engine first.", "Name the source to prefer."],
+            "setting": ["belts.run_in_minutes", None],
             "example_key": ["S00020", "D1, used"],
             "example_detail": ["3 minutes", "95 against 100 lbf"],
         }
