@@ -106,6 +106,8 @@ def fit_drift(
     clock: Clock = "miles",
     effects: Effects | None = None,
     least_belts: int = LEAST_BELTS,
+    near: Spreads | None = None,
+    has_limits: bool = True,
 ) -> DriftFit:
     """Fit the state-space model of belt tension.
 
@@ -123,6 +125,10 @@ def fit_drift(
         Effects of duty and the like, known beforehand.
     least_belts : int, default 20
         With fewer belts that have drift in their readings none is learned.
+    near : Spreads, optional
+        Spreads of a like fit, from which the way to these is shorter.
+    has_limits : bool, default True
+        Whether to look for the limits of the spread between belts.
 
     Returns
     -------
@@ -158,7 +164,7 @@ def fit_drift(
         prior_reading_sd=prior_reading_sd,
         clock=clock,
         effects=effects,
-    ).fit(least_belts=least_belts)
+    ).fit(least_belts=least_belts, near=near, has_limits=has_limits)
     parts = [
         _filtered(block, found.spreads, clock, effects)
         for block in blocks_of_belts(readings)

@@ -146,10 +146,11 @@ def _standardised(
     by_lane = np.empty_like(rows.model)
     by_lane[rows.lane] = rows.model
     beta, lam = fit.theta[by_lane].T
-    state = State.diffuse(rows.fall.shape[0], n_belts)
+    state = State.diffuse(rows.fall.shape[0], 1, n_belts)
     a, b = np.zeros((2, n_belts))  # sums of g_d**2/F and of g_d z/F so far
     z, error = np.full((2, readings.height), np.nan)
-    for here, v, inverse_f in innovations(rows, fit.spreads, state):
+    for here, each_v, each_inverse_f in innovations(rows, [fit.spreads], state):
+        v, inverse_f = each_v[:, 0], each_inverse_f[0]
         n = inverse_f.size
         is_new = inverse_f > 0
         g_d = -v[DRIFT]

@@ -179,7 +179,8 @@ class State:
     """What is known of each belt's tension after the rows filtered so far.
 
     The log tension is normal with mean ``mean[0] + coefficients @ mean[1:]`` (the
-    drift's coefficient being the belt's own) and variance ``var``.
+    drift's coefficient being the belt's own) and variance ``var``. While filtering
+    there is an axis before the belts, of the spreads that are tried side by side.
 
     Attributes
     ----------
@@ -193,13 +194,14 @@ class State:
     var: FloatArray
 
     @classmethod
-    def diffuse(cls, n_terms: int, n_belts: int) -> Self:
+    def diffuse(cls, n_terms: int, n_spreads: int, n_belts: int) -> Self:
         """Nothing known of any belt."""
-        return cls(mean=np.zeros((1 + n_terms, n_belts)), var=np.full(n_belts, np.inf))
+        shape = (n_spreads, n_belts)
+        return cls(mean=np.zeros((1 + n_terms, *shape)), var=np.full(shape, np.inf))
 
 
 def innovations(
-    rows: Lockstep, spreads: Spreads, state: State
+    rows: Lockstep, spreads: Sequence[Spreads], state: State
 ) -> Iterator[tuple[slice, FloatArray, FloatArray]]:
     """Filter position by position, and yield what each found reading adds.
 
@@ -207,14 +209,14 @@ def innovations(
     ----------
     rows : Lockstep
         The belts' rows.
-    spreads : Spreads
-        Standard deviations; ``slope`` is not used here.
+    spreads : sequence of Spreads
+        Standard deviations, each set filtered beside the others; ``slope`` is not used.
     state : State
         Diffuse at first; brought up to date in place, by lane.
 
     Yields
     ------
-    tuple of slice, ndarray of shape (1 + n_terms, n_k), ndarray of shape (n_k,)
+    tuple of slice, ndarray of shape (1 + n_terms, n_spreads, n_k) and (n_spreads, n_k)
         Which rows; the innovation at zero coefficients above its derivatives by each,
         so that ``z = v[0] + coefficients @ v[1:]``; and ``1/F``, which is 0 where the
         reading is missing or nothing was known before it.
@@ -230,19 +232,22 @@ def innovations(
     ----------
     .. [1] de Jong, P. (1991), *Ann. Statist.* 19, 1073-1083.
     """
-    r2, q2, qr2 = (s**2 for s in (spreads.reading, spreads.interval, spreads.run_in))
+    r2, q2, qr2 = (
+        np.array([[getattr(s, name) ** 2] for s in spreads])
+        for name in ("reading", "interval", "run_in")
+    )
     noise = q2 * rows.has_moved + qr2 * rows.fall[RUN_IN - 1]
     for start, end in pairwise(rows.ends):
         here = slice(start, end)
-        mean, var = state.mean[:, : end - start], state.var[: end - start]
+        mean, var = state.mean[..., : end - start], state.var[:, : end - start]
         mean[LEVEL] -= rows.known_fall[here]
-        mean[DRIFT:] -= rows.fall[:, here]
-        var += noise[here]
+        mean[DRIFT:] -= rows.fall[:, None, here]
+        var += noise[:, here]
 
         v = -mean
         v[LEVEL] += rows.found[here]
         if rows.found_excess is not None:
-            v[DRIFT:] -= rows.found_excess[:, here]
+            v[DRIFT:] -= rows.found_excess[:, None, here]
         apart_var, has_found = rows.apart_var[here], rows.has_found[here]
         read_var = r2 * rows.found_share[here] + apart_var
         inverse_f = has_found / (var + read_var)
@@ -256,7 +261,7 @@ def innovations(
         np.copyto(mean, 0.0, where=resets)
         np.copyto(mean[LEVEL], rows.left[here], where=resets)
         if rows.left_excess is not None:
-            np.copyto(mean[DRIFT:], -rows.left_excess[:, here], where=resets)
+            np.copyto(mean[DRIFT:], -rows.left_excess[:, None, here], where=resets)
         np.copyto(var, r2 * rows.left_share[here] + apart_var, where=resets)
 
 
@@ -300,23 +305,34 @@ class BeltSums:
     @classmethod
     def of(cls, rows: Lockstep, spreads: Spreads) -> Self:
         """Filter the rows of some belts and sum up their innovations."""
+        return cls.of_each(rows, [spreads])[0]
+
+    @classmethod
+    def of_each(cls, rows: Lockstep, spreads: Sequence[Spreads]) -> list[Self]:
+        """Filter at several spreads in one pass: a step costs more than its belts."""
         n_terms, n_belts = rows.fall.shape[0], rows.lane.size
-        state = State.diffuse(n_terms, n_belts)
-        cross = np.zeros((1 + n_terms, 1 + n_terms, n_belts))
-        sum_log_f, n = np.zeros(n_belts), np.zeros(n_belts, dtype=np.int64)
+        state = State.diffuse(n_terms, len(spreads), n_belts)
+        cross = np.zeros((1 + n_terms, 1 + n_terms, len(spreads), n_belts))
+        sum_log_f = np.zeros((len(spreads), n_belts))
+        n = np.zeros(n_belts, dtype=np.int64)
         for _, v, inverse_f in innovations(rows, spreads, state):
-            lanes, is_new = slice(0, inverse_f.size), inverse_f > 0
+            lanes, is_new = slice(0, inverse_f.shape[1]), inverse_f > 0
             scaled = inverse_f * v
             for i in range(1 + n_terms):
-                cross[i, i:, lanes] += scaled[i] * v[i:]
-            sum_log_f[lanes] -= np.log(inverse_f, where=is_new, out=is_new * 0.0)
-            n[lanes] += is_new
+                cross[i, i:, :, lanes] += scaled[i] * v[i:]
+            sum_log_f[:, lanes] -= np.log(inverse_f, where=is_new, out=is_new * 0.0)
+            n[lanes] += is_new[0]
         cross[LEVEL, DRIFT:] *= -1  # from derivatives of z to sensitivities g
         for i in range(1, 1 + n_terms):
             cross[i, :i] = cross[:i, i]
-        return cls(
-            cross=cross[..., rows.lane],
-            sum_log_f=sum_log_f[rows.lane],
-            n=n[rows.lane],
-            state=State(mean=state.mean[:, rows.lane], var=state.var[rows.lane]),
-        )
+        return [
+            cls(
+                cross=cross[:, :, k, rows.lane],
+                sum_log_f=sum_log_f[k, rows.lane],
+                n=n[rows.lane],
+                state=State(
+                    mean=state.mean[:, k, rows.lane], var=state.var[k, rows.lane]
+                ),
+            )
+            for k in range(len(spreads))
+        ]

@@ -1,5 +1,6 @@
 """The marginal likelihood of the drift model, and the spreads that maximise it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from math import exp, inf, log, pi, sqrt
@@ -219,10 +220,21 @@ class SpreadLikelihood:
             prior_reading_sd=prior_reading_sd,
         )
 
-    def deviance(self, log_spreads: FloatArray, sums: BeltSums | None = None) -> float:
+    def deviance(self, log_spreads: FloatArray) -> float:
         """-2 log of the restricted likelihood times the prior."""
-        spreads = _spreads(log_spreads)
-        sums = sums or BeltSums.of(self.rows, spreads)
+        return self.deviances([log_spreads])[0]
+
+    def deviances(self, points: Sequence[FloatArray]) -> list[float]:
+        """-2 log of the same at several log spreads, filtered in one pass.
+
+        Points that differ in the slope's spread alone share their sums.
+        """
+        filters = {tuple(x[:_SLOPE]): _spreads(x) for x in points}
+        every = BeltSums.of_each(self.rows, list(filters.values()))
+        sums = dict(zip(filters, every, strict=True))
+        return [self._deviance(_spreads(x), sums[tuple(x[:_SLOPE])]) for x in points]
+
+    def _deviance(self, spreads: Spreads, sums: BeltSums) -> float:
         surprise = log(spreads.reading / self.prior_reading_sd) / PRIOR_LOG_SD
         return surprise**2 + marginal_deviance(
             sums, spreads.slope, self.rows.model, is_restricted=True
@@ -240,14 +252,10 @@ class SpreadLikelihood:
 
         def objective(move: FloatArray) -> tuple[float, FloatArray]:
             x = start + move @ moves
-            sums = BeltSums.of(self.rows, _spreads(x))
-            slope = [
-                self.deviance(x + h * e, None if e[:_SLOPE].any() else sums)
-                for e in moves
-                for h in (_STEP, -_STEP)
-            ]
-            gradient = -np.diff(np.reshape(slope, (-1, 2)), axis=1)[:, 0] / (2 * _STEP)
-            return self.deviance(x, sums) / n, gradient / n
+            beside = [x + h * e for e in moves for h in (_STEP, -_STEP)]
+            at_x, *deviances = self.deviances([x, *beside])
+            gradient = np.subtract(deviances[::2], deviances[1::2]) / (2 * _STEP)
+            return at_x / n, gradient / n
 
         best = minimize(
             objective,
@@ -261,9 +269,16 @@ class SpreadLikelihood:
         return float(best.fun * n), start + best.x @ moves, covariance
 
     def fit(
-        self, *, has_limits: bool = True, least_belts: int = LEAST_BELTS
+        self,
+        *,
+        has_limits: bool = True,
+        least_belts: int = LEAST_BELTS,
+        near: Spreads | None = None,
     ) -> SpreadFit:
-        """Maximise over all spreads; then, if asked, find how far tau can go."""
+        """Maximise over all spreads; then, if asked, find how far tau can go.
+
+        ``near``: spreads of a like fit, from which the way is shorter.
+        """
         r = self.prior_reading_sd
         guess = Spreads(reading=r, interval=0.3 * r, run_in=r, slope=0.0)
         sums = BeltSums.of(self.rows, guess)
@@ -275,6 +290,10 @@ class SpreadLikelihood:
                 f"to hold against an earlier one, {least_belts} are needed",
             )
         start = self._start(guess, sums)
+        if near:
+            known = np.array([near.reading, near.interval, near.run_in, near.slope])
+            is_given = (start > -inf) & (known > 0)
+            start = np.where(is_given, np.log(np.where(is_given, known, 1.0)), start)
         least, best, covariance = self.minimum(start, np.eye(start.size)[start > -inf])
         best = self._without_the_undetectable(best, least)
         if not has_limits:

@@ -1,4 +1,4 @@
-"""What else drift depends on: duty, set level, refitting, hot readings, the clock."""
+"""What else drift depends on: duty, set level, refitting, hot readings."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,26 +10,18 @@ import polars as pl
 from scipy.special import chdtrc
 
 from fleetbelt.models.arrays import FloatArray
-from fleetbelt.models.drift import SAMPLE_BELTS, DriftFit
+from fleetbelt.models.drift import DriftFit
 from fleetbelt.models.drift_filter import BeltSums, Lockstep, Term
-from fleetbelt.models.drift_likelihood import (
-    Pooled,
-    SpreadLikelihood,
-    marginal_deviance,
-)
+from fleetbelt.models.drift_likelihood import Pooled
 from fleetbelt.models.drift_readings import (
-    CLOCKS,
-    Clock,
     Conditions,
     Effects,
     blocks_of_belts,
     checked_readings,
-    sample_of_belts,
 )
 from fleetbelt.models.estimates import two_sided_z
 
 LARGEST_SLOPE: Final = 0.9  # of left readings: more would leave nothing of them
-CLEARLY: Final = 6.0  # deviance by which log miles must beat miles (20 to 1)
 
 EFFECTS: Final = pl.Schema(
     {
@@ -58,10 +50,21 @@ class EffectTests:
         One row per coefficient, to `EFFECTS`.
     supported : Effects
         The effects that the data support, to fit again with; the others are 0.
+    worth : float
+        Deviance that each of their coefficients must gain: log of the intervals.
+    base_duty_no : int or None
+        The duty class to which the others are compared.
     """
 
     table: pl.DataFrame
     supported: Effects
+    worth: float
+    base_duty_no: int | None
+
+    @property
+    def price(self) -> float:
+        """Deviance that the supported coefficients had to gain together."""
+        return self.worth * self.table.filter("is_supported").height
 
 
 def effect_tests(readings: pl.DataFrame, fit: DriftFit) -> EffectTests:
@@ -122,7 +125,12 @@ def effect_tests(readings: pl.DataFrame, fit: DriftFit) -> EffectTests:
         duty_no=pl.Series([None] * len(names) + duties, dtype=pl.Int64)
     )
     table = table.select(pl.col(name).cast(t) for name, t in EFFECTS.items())
-    return EffectTests(table=table, supported=_supported(table))
+    return EffectTests(
+        table=table,
+        supported=_supported(table),
+        worth=worth,
+        base_duty_no=by_rows[-1] if by_rows.len() else None,
+    )
 
 
 def _pooled(readings: pl.DataFrame, duties: list[int], fit: DriftFit) -> Pooled:
@@ -235,68 +243,4 @@ def _supported(table: pl.DataFrame) -> Effects:
         refitted=single.get("refitted", 0.0),
         set_level=single.get("set_level", 0.0),
         duty=tuple(by_duty.get(i, 0.0) for i in range(max(by_duty, default=-1) + 1)),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockChoice:
-    """Whether tension is lost evenly by mile, or by the log of miles since setting.
-
-    Attributes
-    ----------
-    deviance_miles, deviance_log_miles : float
-        -2 log-likelihood of either, each with spreads of its own, on the same readings.
-    clock : {'miles', 'log_miles'}
-        The one to use: miles, unless the log of miles is clearly likelier.
-    """
-
-    deviance_miles: float
-    deviance_log_miles: float
-    clock: Clock
-
-
-def choose_clock(
-    readings: pl.DataFrame, *, prior_reading_sd: float, rng: np.random.Generator
-) -> ClockChoice:
-    """Compare loss that is even in miles with loss even in log miles since setting.
-
-    Parameters
-    ----------
-    readings : polars.DataFrame
-        One row per visit that carries information, to `READINGS`.
-    prior_reading_sd : float
-        Field reading sd of the settings, log tension.
-    rng : numpy.random.Generator
-        Draws the belts that are looked at, where there are many.
-
-    Returns
-    -------
-    ClockChoice
-        Both deviances and the choice.
-
-    Notes
-    -----
-    The models have as many parameters, so the likelihoods compare as they are.
-    """
-    sample = sample_of_belts(checked_readings(readings), SAMPLE_BELTS, rng)
-    miles, log_miles = (
-        _deviance(
-            SpreadLikelihood.of(sample, prior_reading_sd=prior_reading_sd, clock=c)
-        )
-        for c in CLOCKS
-    )
-    return ClockChoice(
-        deviance_miles=miles,
-        deviance_log_miles=log_miles,
-        clock="log_miles" if log_miles < miles - CLEARLY else "miles",
-    )
-
-
-def _deviance(likelihood: SpreadLikelihood) -> float:
-    spreads = likelihood.fit(has_limits=False).spreads
-    return marginal_deviance(
-        BeltSums.of(likelihood.rows, spreads),
-        spreads.slope,
-        likelihood.rows.model,
-        is_restricted=False,
     )

@@ -11,7 +11,7 @@ from fleetbelt.models.drift_checks import innovation_checks
 from fleetbelt.models.drift_filter import BeltSums, Lockstep
 from fleetbelt.models.drift_likelihood import SpreadLikelihood, marginal_deviance
 from fleetbelt.models.drift_readings import Effects
-from fleetbelt.models.drift_tests import EFFECTS, choose_clock, effect_tests
+from fleetbelt.models.drift_tests import EFFECTS, effect_tests
 from tests.models.drift_fleets import Truth, simulate
 
 
@@ -198,27 +198,6 @@ def test_a_fleet_of_one_duty_class_has_no_row_for_it(plain):
 
     assert tests.table.filter(effect="duty").is_empty()
     assert tests.supported.duty == ()
-
-
-def test_loss_even_in_miles_and_loss_even_in_log_miles_are_told_apart():
-    log_truth = Truth(is_log_clock=True, drift=(0.02,) * 4, slope_sd=0.006)
-    for truth, clock in ((Truth(), "miles"), (log_truth, "log_miles")):
-        readings = simulate(1500, np.random.default_rng(9), truth).readings
-
-        choice = choose_clock(
-            readings, prior_reading_sd=0.02, rng=np.random.default_rng(0)
-        )
-
-        assert choice.clock == clock
-        assert abs(choice.deviance_miles - choice.deviance_log_miles) > 50
-
-
-def test_a_fleet_that_cannot_tell_keeps_to_miles():
-    readings = simulate(5, np.random.default_rng(9)).readings
-
-    choice = choose_clock(readings, prior_reading_sd=0.02, rng=np.random.default_rng(0))
-
-    assert choice.clock == "miles"
 
 
 def test_a_fleet_that_teaches_no_drift_supports_no_effect():
