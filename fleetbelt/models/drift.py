@@ -98,7 +98,7 @@ class DriftFit:
         return self.spreads.reading
 
 
-def fit_drift(
+def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     readings: pl.DataFrame,
     *,
     prior_reading_sd: float,

@@ -142,6 +142,24 @@ def _between(alone: Solution, i: int) -> tuple[float, float, float]:
     return float(np.average(x, weights=w)), float(1.0 / w.sum()), float(between)
 
 
+def pct_per_1000mi(clock: Clock) -> float:
+    """Return by what a drift per unit of the clock becomes per cent per 1,000 mi.
+
+    Parameters
+    ----------
+    clock : {'miles', 'log_miles'}
+        What drift goes with.
+
+    Returns
+    -------
+    float
+        Per cent per 1,000 mi; by the log of miles the mean over the first
+        `REPORTED_MI` after a setting.
+    """
+    time = clock_time(np.zeros(1), np.array([REPORTED_MI]), clock)
+    return 100 * time.item() / (REPORTED_MI / 1e3)
+
+
 def model_table(
     models: Coefficients, fleet: Coefficients, spreads: Spreads, clock: Clock
 ) -> pl.DataFrame:
@@ -167,8 +185,7 @@ def model_table(
     cov = np.concatenate([models.covariance, fleet.covariance])
     knows = np.concatenate([models.is_known, fleet.is_known])
     se = np.sqrt(cov[:, [0, 1], [0, 1]])
-    z, time = two_sided_z(0.95), np.array(REPORTED_MI)
-    pct = 100 * float(clock_time(0 * time, time, clock)) / (REPORTED_MI / 1e3)
+    z, pct = two_sided_z(0.95), pct_per_1000mi(clock)
     drift, run_in = theta.T
     half = z * np.array([pct * np.hypot(se[:, 0], FLOOR * drift), se[:, 1]])
     known_by = {

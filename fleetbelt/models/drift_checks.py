@@ -21,6 +21,7 @@ from fleetbelt.models.drift_likelihood import Pooled, Solution
 from fleetbelt.models.drift_readings import checked_readings, sample_of_belts
 
 N_BINS: Final = 10
+LEAST_KNOWN: Final = 100  # innovations by known corrections; with fewer all are used
 
 INNOVATIONS: Final = pl.Schema(
     {
@@ -29,10 +30,12 @@ INNOVATIONS: Final = pl.Schema(
         "miles": pl.Float64(),  # since the belt's previous row, mi
         "foretold_log": pl.Float64(),  # log tension foretold for the found reading, N
         "z": pl.Float64(),  # (found - foretold) / its standard deviation
+        "is_known": pl.Boolean(),  # no correction that errs apart so far on this belt
     }
 )
 BINS: Final = pl.Schema(
     {
+        "part": pl.Int64(),  # 1 to `N_BINS`, from the least
         "lo": pl.Float64(),  # least and greatest of what is binned by
         "hi": pl.Float64(),
         "n": pl.Int64(),
@@ -56,12 +59,14 @@ GAUGES: Final = pl.Schema(
 class InnovationChecks:
     """Standardised innovations: what each found reading brings that is new.
 
-    Where the model holds they are independent and standard normal.
+    Where the model holds they are independent and standard normal. Corrections that
+    err apart have an uncertainty that is assumed, not seen, and would say more of that
+    assumption than of the model: where enough is left they are left out.
 
     Attributes
     ----------
-    n : int
-        Innovations looked at.
+    n, n_left_out : int
+        Innovations looked at, and those that rest on such a correction.
     mean, sd : float or None
         0 and 1 expected; None without innovations.
     autocorrelation : float or None
@@ -70,10 +75,11 @@ class InnovationChecks:
     by_miles, by_tension : polars.DataFrame
         In tenths by interval miles, and by log tension foretold; to `BINS`.
     innovations : polars.DataFrame
-        One row each, to `INNOVATIONS`.
+        One row each, those left out too, to `INNOVATIONS`.
     """
 
     n: int
+    n_left_out: int
     mean: float | None
     sd: float | None
     autocorrelation: float | None
@@ -115,12 +121,20 @@ def innovation_checks(
     readings = checked_readings(readings).with_row_index("row")
     sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
     z, error = _standardised(sample, fit)
-    found = (
-        sample.select("row", "belt_no", "miles", foretold_log="found_log")
-        .with_columns(z=pl.Series(z), foretold_log=pl.col("foretold_log") - error)
+    every = (
+        sample.select(
+            "row",
+            "belt_no",
+            "miles",
+            foretold_log=pl.col("found_log") - pl.Series(error),
+            z=pl.Series(z),
+            is_known=pl.col("u_apart").cum_max().over("belt_no") == 0,
+        )
         .filter(pl.col("z").is_not_nan())
         .cast(INNOVATIONS)
     )
+    known = every.filter("is_known")
+    found = known if known.height >= LEAST_KNOWN else every
     following = pl.col("z").shift(-1).over("belt_no")
     pair = found.select(
         product=(pl.col("z") * following).sum(),
@@ -128,12 +142,13 @@ def innovation_checks(
     ).row(0)
     return InnovationChecks(
         n=found.height,
+        n_left_out=every.height - found.height,
         mean=found.select(pl.col("z").mean()).item(),
         sd=found.select(pl.col("z").std()).item(),
         autocorrelation=pair[0] / pair[1] if pair[1] else None,
         by_miles=_binned(found, "miles"),
         by_tension=_binned(found, "foretold_log"),
-        innovations=found,
+        innovations=every,
     )
 
 
@@ -169,7 +184,7 @@ def _standardised(
 def _binned(found: pl.DataFrame, by: str) -> pl.DataFrame:
     """Sum up the innovations in tenths of one of their columns."""
     place = (pl.col(by).rank("ordinal") - 1) * N_BINS // pl.len()
-    binned = found.group_by(bin=place).agg(
+    binned = found.group_by(part=place + 1).agg(
         lo=pl.col(by).min(),
         hi=pl.col(by).max(),
         n=pl.len(),
@@ -177,7 +192,7 @@ def _binned(found: pl.DataFrame, by: str) -> pl.DataFrame:
         se=1.0 / pl.len().sqrt(),
         sd_z=pl.col("z").std(),
     )
-    return binned.sort("bin").select(pl.col(c).cast(t) for c, t in BINS.items())
+    return binned.sort("part").select(pl.col(c).cast(t) for c, t in BINS.items())
 
 
 def gauge_influence(

@@ -1,18 +1,21 @@
 """What belts lose per mile, and where each running belt stands now."""
 
 from datetime import date
+from functools import partial
 from typing import Final
 
 import numpy as np
 import polars as pl
 
 from fleetbelt.models.drift import DriftFit, fit_drift
+from fleetbelt.models.drift_by_model import pct_per_1000mi
+from fleetbelt.models.drift_clock import ClockChoice, choose_clock
 from fleetbelt.models.drift_forecast import Outlook, Tension
-from fleetbelt.models.drift_readings import Effects
-from fleetbelt.models.drift_tests import EFFECTS, effect_tests
+from fleetbelt.models.drift_tests import EffectTests, effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.plan import days_planned
 from fleetbelt.settings import Settings
+from fleetbelt.steps.drift_evidence import evidence
 from fleetbelt.steps.tables import Tables, to_contract
 from fleetbelt.store.frames import Read
 
@@ -24,8 +27,13 @@ FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
 def drift(read: Read, settings: Settings) -> Tables:
     """Learn what belts lose per mile, and where each running belt stands now."""
     readings = read("(from history.drift_readings order by belt_no, visit_no)")
-    fit, effects = _fit(readings, settings.measurement.reading_sd)
+    fit, tests, choice = _learned(readings, settings.measurement.reading_sd)
     together = pl.col("model_no").fill_null(-1)
+    rate = pct_per_1000mi(fit.clock)
+    lo, hi = (
+        pl.lit(None if tau is None else rate * tau, pl.Float64)
+        for tau in (fit.between_belt_sd_lo, fit.between_belt_sd_hi)
+    )
     numbers = pl.concat(
         [
             readings.select("model", "model_no").unique(),
@@ -38,6 +46,8 @@ def drift(read: Read, settings: Settings) -> Tables:
         .join(fit.by_model.with_columns(together), on="model_no", how="left")
         .with_columns(
             pl.col("n_belts", "n_intervals").fill_null(0),
+            between_belt_lo=pl.when(model="all").then(lo),
+            between_belt_hi=pl.when(model="all").then(hi),
             drift_n_per_1000mi=pl.col("drift_pct_per_1000mi")
             / 100
             * pl.col("middle_n"),
@@ -56,7 +66,7 @@ def drift(read: Read, settings: Settings) -> Tables:
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
         ),
-        "results.drift_effects": effects,
+        **evidence(readings, fit, tests, choice),
         "results.drift_by_model": to_contract("drift_by_model", by_model),
         "results.drift_by_belt": to_contract("drift_by_belt", now),
         "fitted.belt_now": now.select(
@@ -73,25 +83,26 @@ def drift(read: Read, settings: Settings) -> Tables:
     }
 
 
-def _fit(
+def _learned(
     readings: pl.DataFrame, prior_reading_sd: float
-) -> tuple[DriftFit, pl.DataFrame]:
-    """Fit, test what else drift depends on, and fit again with what is supported."""
-    plain = fit_drift(
+) -> tuple[DriftFit, EffectTests | None, ClockChoice]:
+    """Choose the clock, test what else drift depends on, fit with what is supported."""
+    choice = choose_clock(
         readings, prior_reading_sd=prior_reading_sd, rng=np.random.default_rng(0)
     )
-    if plain.not_learned:
-        return plain, pl.DataFrame(schema=EFFECTS)
-    tests = effect_tests(readings, plain)
-    if tests.supported == Effects():
-        return plain, tests.table
-    fit = fit_drift(
+    fitted = partial(
+        fit_drift,
         readings,
         prior_reading_sd=prior_reading_sd,
-        rng=np.random.default_rng(0),
-        effects=tests.supported,
+        clock=choice.clock,
+        near=choice.spreads,
     )
-    return fit, tests.table
+    if choice.not_learned:
+        return fitted(rng=np.random.default_rng(0)), None, choice
+    plain = fitted(rng=np.random.default_rng(0), has_limits=False)
+    tests = effect_tests(readings, plain)
+    fit = fitted(rng=np.random.default_rng(0), effects=tests.supported)
+    return fit, tests, choice
 
 
 def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.DataFrame:
@@ -108,13 +119,14 @@ def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.Da
     )
     own = fit.belts[known["belt_no"].to_numpy()]
     beta = fit.theta[own["model_no"].to_numpy(), 0]
+    rate = pct_per_1000mi(fit.clock)
     log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
     due_in_mi = outlook.due_in_mi(log_min, settings.plan.retension_p)
     later = outlook.tension(known["planned_mi"].to_numpy()).p_under(log_min)
     since_set_mi = outlook.since_set_mi + outlook.since_last_mi
     return _standing(known, outlook.tension()).with_columns(
-        drift_pct_per_1000mi=100 * (beta + own["b_hat"]),
-        model_drift_pct_per_1000mi=pl.Series(100 * beta),
+        drift_pct_per_1000mi=rate * (beta + own["b_hat"] + own["added_drift"]),
+        model_drift_pct_per_1000mi=pl.Series(rate * beta),
         losing_faster_z=own["b_hat"] / own["var_b"].sqrt(),
         due_in_mi=pl.Series(due_in_mi).fill_nan(None),
         p_under_later=pl.Series(later).fill_nan(None),

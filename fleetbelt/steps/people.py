@@ -7,6 +7,7 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.models.conformity import conformity, verdict
+from fleetbelt.models.drift_by_model import pct_per_1000mi
 from fleetbelt.models.gauge_drift import fit_gauge_drift
 from fleetbelt.models.gauge_study import gauge_study
 from fleetbelt.models.gauges import corrections, fit_gauges
@@ -85,7 +86,9 @@ def _holds(read: Read) -> pl.DataFrame:
     """Share of each technician's settings found in range again, and the expected."""
     pairs = read("(from marts.holds order by technician_id, service_id)")
     by = holds(
-        _with_drift(pairs, read("results.drift_by_model")),
+        _with_drift(
+            pairs, read("results.drift_by_model"), read("results.drift_clocks")
+        ),
         reading_sd=read("fitted.reading_sd")["reading_sd"].item(),
     )
     held, n, expected, variance = (
@@ -107,13 +110,22 @@ def _holds(read: Read) -> pl.DataFrame:
     )
 
 
-def _with_drift(pairs: pl.DataFrame, by_model: pl.DataFrame) -> pl.DataFrame:
+def _with_drift(
+    pairs: pl.DataFrame, by_model: pl.DataFrame, clocks: pl.DataFrame
+) -> pl.DataFrame:
     """Add each model's drift and its spread between belts, else the fleet's, else 0.
+
+    Where drift goes with the log of miles, ``miles`` becomes a thousand times that
+    clock's time, and the rates are those of its unit.
 
     The expectations are levelled to the fleet in any case, so that technicians are
     compared with each other.
     """
     rates = {"drift_pct_per_1000mi": "drift", "between_belt_sd_pct": "belt_sd"}
+    is_log = clocks.filter("is_chosen")["clock"].to_list() == ["log_miles"]
+    per_unit = pct_per_1000mi("log_miles" if is_log else "miles")
+    if is_log:
+        pairs = pairs.with_columns(miles=1e3 * (pl.col("miles") / 1e3).log1p())
     together = by_model.filter(model="all").select(
         pl.col(rate).alias(f"{name}_all") for rate, name in rates.items()
     )
@@ -126,7 +138,7 @@ def _with_drift(pairs: pl.DataFrame, by_model: pl.DataFrame) -> pl.DataFrame:
         )
         .join(together, how="cross", maintain_order="left")
         .with_columns(
-            (pl.coalesce(rate, f"{name}_all", pl.lit(0.0)) / 100).alias(name)
+            (pl.coalesce(rate, f"{name}_all", pl.lit(0.0)) / per_unit).alias(name)
             for rate, name in rates.items()
         )
     )
