@@ -5,6 +5,7 @@ from typing import Final
 
 import polars as pl
 
+from fleetbelt.render.drift_checks import clock_words
 from fleetbelt.render.figures import interval_dots
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
@@ -20,12 +21,10 @@ from fleetbelt.render.section import (
     said,
     sentence,
 )
+from fleetbelt.render.words import NO_DRIFT, NO_DRIFT_HOW
 
-_NONE: Final = "No belt was read often enough to tell."
-_HOW: Final = (
-    "Record reading_found on rechecks, inspections and retensions in services.csv: a "
-    "belt read twice tells how much it lost."
-)
+MOST_NAMED: Final = 6
+_FEW: Final = 20  # belts; a model with fewer leans on the fleet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +49,7 @@ _DRIFT: Final = _Loss(
     words="A belt loses {value} ({interval}): from {least} in {low} to "
     "{most} in {high}.",
     caveat="Dashed: all models. Belts of one model differ too, by {spread} (standard "
-    "deviation between belts).",
+    "deviation between belts{range}). {clock}{few}",
 )
 _RUN_IN: Final = _Loss(
     key="run-in",
@@ -62,7 +61,7 @@ _RUN_IN: Final = _Loss(
     "from {least} in {low} to {most} in {high}. Without a recheck it stays "
     "lost.",
     caveat="Dashed: all models. It is measured from this fleet's own rechecks; no "
-    "published figure was found to hold it against.",
+    "published figure was found to hold it against. {few}",
 )
 
 
@@ -80,7 +79,7 @@ def _section(frames: Frames, loss: _Loss) -> Section:
     table = frames.get("results.drift_by_model")
     fitted = None if table is None else table.drop_nulls(list(loss.columns))
     if fitted is None or fitted.is_empty():
-        return missing(loss.key, loss.question, _NONE, _HOW)
+        return missing(loss.key, loss.question, NO_DRIFT, NO_DRIFT_HOW)
     value, lo, hi = loss.columns
     models = fitted.filter(pl.col("model") != "all")
     models = models.sort([value, "model"], descending=[True, False])
@@ -91,14 +90,18 @@ def _section(frames: Frames, loss: _Loss) -> Section:
         key=loss.key,
         question=loss.question,
         answer=_answer(loss, models, one, digits),
-        caveat=_caveat(loss, one),
+        caveat=_caveat(loss, one, _leaning(models), clock_words(frames)),
         figure=interval_dots(
             value=value, lo=lo, hi=hi, title=loss.title, rows=models.height,
             rangemode="tozero",
         ),
         table=Table(
             frame=pl.concat([models, whole]).with_columns(
-                name=pl.col("model"), whole=pl.lit(one[value])
+                name=pl.col("model"),
+                whole=pl.lit(one[value]),
+                leans=pl.when(pl.col("is_shrunk").fill_null(value=False))
+                .then(pl.lit("yes"))
+                .otherwise(pl.lit("no")),
             ),
             columns=(
                 Column(name="model", label="Model"),
@@ -108,6 +111,7 @@ def _section(frames: Frames, loss: _Loss) -> Section:
                 ),
                 Column(name="n_belts", label="Belts", kind="count"),
                 Column(name="n_intervals", label="Intervals read", kind="count"),
+                Column(name="leans", label="Leans on the fleet"),
                 Column(name="whole", kind=loss.kind, digits=3, is_shown=False),
             ),
         ),
@@ -134,9 +138,48 @@ def _answer(
     )
 
 
-def _caveat(loss: _Loss, one: dict[str, float]) -> Sentence:
+def _caveat(
+    loss: _Loss, one: dict[str, float], leaning: list[str], clock: Sentence
+) -> Sentence:
     spread = one["between_belt_sd_pct"]
-    shown: Quantity | str = "less than can be told"
+    shown: Quantity | Sentence = ("less than can be told",)
     if spread:
         shown = Quantity(value=spread, kind="percent_rate", digits=2)
-    return sentence(loss.caveat, spread=shown)
+    few: Sentence = ()
+    if leaning:
+        few = sentence(
+            " {names} {have} fewer than {least} belts that tell, and {lean} on the "
+            "fleet: {their} figures are drawn towards those of all.",
+            names=_named(leaning),
+            least=_FEW,
+            have="has" if len(leaning) == 1 else "have",
+            lean="leans" if len(leaning) == 1 else "lean",
+            their="its" if len(leaning) == 1 else "their",
+        )
+    return sentence(
+        loss.caveat, spread=shown, range=_spread_interval(one), clock=clock, few=few
+    )
+
+
+def _spread_interval(one: dict[str, float]) -> Sentence:
+    lo, hi = one.get("between_belt_lo"), one.get("between_belt_hi")
+    if lo is None or hi is None:
+        return ()
+    low, high = (
+        Quantity(value=limit, kind="percent_rate", digits=2, is_bare=True)
+        for limit in (lo, hi)
+    )
+    return sentence("; 95 % interval {lo} to {hi}", lo=low, hi=high)
+
+
+def _leaning(models: pl.DataFrame) -> list[str]:
+    """Name the models that lean on the fleet."""
+    return models.filter("is_shrunk")["model"].sort().to_list()
+
+
+def _named(models: list[str]) -> str:
+    if len(models) > MOST_NAMED:
+        return f"{len(models)} models (marked in the table)"
+    return (
+        models[0] if len(models) == 1 else f"{', '.join(models[:-1])} and {models[-1]}"
+    )

@@ -4,7 +4,16 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import conformity, drift, life, noise, shares, story, watch
+from fleetbelt.render import (
+    conformity,
+    drift,
+    drift_checks,
+    life,
+    noise,
+    shares,
+    story,
+    watch,
+)
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     NOTHING,
@@ -20,6 +29,9 @@ from fleetbelt.render.shares import NONE
 _FITTED: Final = (
     ("results.drift_by_model", drift.by_model),
     ("results.drift_by_model", drift.run_in),
+    ("results.drift_effects", drift_checks.effects),
+    ("results.drift_checks", drift_checks.checks),
+    ("results.drift_gauges", drift_checks.gauges),
     ("results.life_curve", life.survival),
     ("results.life_by_group", life.b10_by_model),
     ("results.noise_rates", noise.slipping),

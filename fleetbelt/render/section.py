@@ -249,6 +249,8 @@ class Section:
         Somebody may act on a vehicle by it, so the caution stands here.
     missing : Sentence
         Where there are no data: what is missing and how to get it.
+    is_folded : bool
+        The figure lies with the table behind 'show …': for those who check.
     """
 
     key: str
@@ -261,6 +263,7 @@ class Section:
     missing: Sentence = ()
     caption: Sentence = ()
     acts: bool = False
+    is_folded: bool = False
 
 
 def missing(key: str, question: str, what: str, how: str) -> Section:

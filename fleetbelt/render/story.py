@@ -10,6 +10,7 @@ from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Column, Table
 
 MOST_ROWS: Final = 9_000
+COMPLAINTS_UNDER: Final = 0.97  # of the least that is drawn of a belt
 
 _COLUMNS: Final = (
     Column(name="belt_id", is_shown=False),
@@ -65,6 +66,7 @@ _COLUMNS: Final = (
     Column(name="half_n", kind="tension", is_shown=False),
     Column(name="fan_lo_n", kind="tension", is_shown=False),
     Column(name="fan_hi_n", kind="tension", is_shown=False),
+    Column(name="raised_n", kind="tension", is_shown=False),
 )
 
 
@@ -74,7 +76,7 @@ def place() -> pl.Expr:
 
 
 def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
-    """Return every visit of the belts, in their order, then what is expected now.
+    """Return every visit and complaint of the belts, and the course of the tension.
 
     Parameters
     ----------
@@ -103,6 +105,7 @@ def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
             state=_state(),
         )
         .with_columns(
+            raised_n=_raised(),
             fan_lo_n=pl.lit(None, dtype=pl.Float64),
             fan_hi_n=pl.lit(None, dtype=pl.Float64),
             is_drawn_only=pl.lit(value=False),
@@ -110,9 +113,13 @@ def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
     )
     names = [column.name for column in _COLUMNS]
     whole = pl.concat(
-        [visits.select("rank", "is_drawn_only", *names), *_expected(visits, frames)],
+        [
+            visits.select("rank", "is_drawn_only", *names),
+            _complaints(visits, frames),
+            _course(visits, frames),
+        ],
         how="diagonal",
-    )
+    ).select("rank", "is_drawn_only", *names)
     whole = whole.sort("rank", maintain_order=True)
     return Table(frame=whole, columns=_COLUMNS)
 
@@ -150,63 +157,83 @@ def _state() -> pl.Expr:
     )
 
 
-def _expected(visits: pl.DataFrame, frames: Frames) -> list[pl.DataFrame]:
-    """Return rows for the last reading, now and when due, by the drift model."""
-    drift = frames.get("results.drift_by_belt")
-    if drift is None:
-        return []
-    last = (
-        visits.filter(pl.col("tension_n").is_not_null())
-        .group_by("belt_id", maintain_order=True)
-        .last()
+def _raised() -> pl.Expr:
+    """Return by how much a setting raised what was found; null where not both read."""
+    found = pl.col("tension_n").filter(pl.col("phase") == "found").first()
+    by = pl.col("tension_n") - found.over("service_id")
+    return pl.when(pl.col("phase") == "left").then(by)
+
+
+def _places(visits: pl.DataFrame) -> pl.DataFrame:
+    """Return of each belt its rank, how to get from odometer to its miles, and more."""
+    lowest = pl.min_horizontal(
+        pl.col("spec_min_n").min(), (pl.col("tension_n") - pl.col("half_n")).min()
+    )
+    return visits.group_by("belt_id", maintain_order=True).agg(
+        pl.col("rank").first(),
+        fitted_mi=(pl.col("odometer_mi") - pl.col("x_mi")).first(),
+        spec_min_n=pl.col("spec_min_n").drop_nulls().last(),
+        spec_max_n=pl.col("spec_max_n").drop_nulls().last(),
+        lowest_n=lowest * COMPLAINTS_UNDER,
+    )
+
+
+def _complaints(visits: pl.DataFrame, frames: Frames) -> pl.DataFrame:
+    """Return a row for each complaint, marked under everything read of its belt."""
+    complaints = frames.get("marts.belt_complaints")
+    if complaints is None:
+        return pl.DataFrame()
+    return complaints.join(
+        _places(visits).drop("spec_min_n", "spec_max_n"), on="belt_id"
+    ).select(
+        "rank",
+        "belt_id",
+        "date",
+        "odometer_mi",
+        x_mi=pl.col("odometer_mi") - pl.col("fitted_mi"),
+        action=pl.format("complaint: {}", "noise"),
+        tension_n="lowest_n",
+        state=pl.lit("complaint"),
+        is_drawn_only=pl.lit(value=True),
+    )
+
+
+def _course(visits: pl.DataFrame, frames: Frames) -> pl.DataFrame:
+    """Return rows from the last record through now and further, by the drift model."""
+    ahead = frames.get("fitted.belt_ahead")
+    if ahead is None:
+        return pl.DataFrame()
+    course = (
+        ahead.sort("belt_id", "odometer_mi")
+        .join(_places(visits), on="belt_id", maintain_order="left")
         .with_columns(
+            x_mi=pl.col("odometer_mi") - pl.col("fitted_mi"),
             state=pl.lit("expected"),
-            fan_lo_n=pl.col("tension_n") - pl.col("half_n"),
-            fan_hi_n=pl.col("tension_n") + pl.col("half_n"),
+            fan_lo_n="tension_lo_n",
+            fan_hi_n="tension_hi_n",
+            is_drawn_only=pl.lit(value=True),
         )
-        .join(
-            drift.select("belt_id", "odometer_now_mi", "tension_now_n",
-                         "tension_now_lo_n", "tension_now_hi_n", "retension_due_mi",
-                         "retension_due_date", rate="drift_pct_per_1000mi"),
-            on="belt_id",
-        )
-    )  # fmt: skip
-    ahead_mi = pl.col("odometer_now_mi") - pl.col("odometer_mi")
-    now = last.with_columns(
-        x_mi=pl.col("x_mi") + ahead_mi,
-        odometer_mi="odometer_now_mi",
-        tension_n="tension_now_n",
-        fan_lo_n="tension_now_lo_n",
-        fan_hi_n="tension_now_hi_n",
-        action=pl.lit("expected now"),
     )
-    further_mi = pl.col("retension_due_mi") - pl.col("odometer_mi")
-    loss = (-pl.col("rate") / 100 * further_mi / 1000).exp()
-    due = now.filter(further_mi > 0).with_columns(
-        x_mi=pl.col("x_mi") + further_mi,
-        odometer_mi="retension_due_mi",
-        date="retension_due_date",
-        tension_n=pl.col("tension_n") * loss,
-        fan_lo_n=pl.lit(None, dtype=pl.Float64),
-        fan_hi_n=pl.lit(None, dtype=pl.Float64),
-        action=pl.lit("due"),
+    now = course.filter("is_now").with_columns(state=pl.lit("now"))
+    names = ["rank", "belt_id", "odometer_mi", "x_mi", "tension_n", "state",
+             "is_drawn_only"]  # fmt: skip
+    limits = ["spec_min_n", "spec_max_n", "fan_lo_n", "fan_hi_n"]
+    return pl.concat(
+        [course.select(*names, *limits), now.select(names)], how="diagonal"
     )
-    names = ["rank", "belt_id", "date", "odometer_mi", "x_mi", "action", "tension_n",
-             "fan_lo_n", "fan_hi_n", "spec_min_n", "spec_max_n", "state"]  # fmt: skip
-    last = last.with_columns(action=pl.lit("last reading"))
-    drawn_only = pl.lit(value=True).alias("is_drawn_only")
-    return [part.select(drawn_only, *names) for part in (last, now, due)]
 
 
 def story_figure() -> Figure:
-    """Return tension against miles of one belt: range, readings, what is expected."""
+    """Return tension against miles of one belt: range, readings, course, complaints."""
     traces = [
         *_band("spec_min_n", "spec_max_n", "@good", "range that applied", "vh"),
         *_band("fan_lo_n", "fan_hi_n", "@soft", "expected (95 %)", "linear"),
-        _expected_line(),
+        *_expected_lines(),
+        _set_again(),
         _readings("found", "circle", "@main"),
         _readings("left", "triangle-up", "@third"),
         _new_range(),
+        _complaint_marks(),
     ]
     return figure(
         traces,
@@ -232,15 +259,65 @@ def _band(lo: str, hi: str, colour: str, name: str, shape: str) -> list[dict[str
     ]
 
 
-def _expected_line() -> dict[str, Any]:
+def _expected_lines() -> list[dict[str, Any]]:
+    """Return the course as a line, and where the belt stands on it now."""
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": "$x_mi",
+            "y": "$tension_n",
+            "line": {"color": "@soft", "dash": "dot", "width": 2},
+            "name": "expected",
+            "meta": {"where": {"state": "expected"}},
+        },
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "x": "$x_mi",
+            "y": "$tension_n",
+            "marker": {"symbol": "diamond-open", "size": 11, "color": "@soft"},
+            "name": "now, expected",
+            "meta": {"where": {"state": "now"}},
+        },
+    ]
+
+
+def _set_again() -> dict[str, Any]:
+    """Return a line from what was found to what was left, where a belt was set."""
     return {
         "type": "scatter",
-        "mode": "lines",
+        "mode": "markers",
         "x": "$x_mi",
         "y": "$tension_n",
-        "line": {"color": "@soft", "dash": "dot", "width": 2},
-        "name": "expected, until due",
-        "meta": {"where": {"state": "expected"}},
+        "error_y": {
+            "type": "data",
+            "symmetric": False,
+            "array": "$raised_n-raised_n",
+            "arrayminus": "$raised_n",
+            "color": "@third",
+            "thickness": 3,
+            "width": 0,
+        },
+        "marker": {"symbol": "line-ew", "size": 12, "color": "@third",
+                   "line": {"color": "@third", "width": 3}},
+        "hoverinfo": "skip",
+        "name": "set",
+        "meta": {"where": {"phase": "left"}},
+    }  # fmt: skip
+
+
+def _complaint_marks() -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": "$x_mi",
+        "y": "$tension_n",
+        "marker": {"symbol": "x", "size": 10, "color": "@warn"},
+        "customdata": "$action",
+        "hovertemplate": "%{customdata}<extra></extra>",
+        "name": "complaint",
+        "meta": {"where": {"state": "complaint"}},
     }
 
 

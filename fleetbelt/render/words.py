@@ -3,6 +3,12 @@
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
+NO_DRIFT: Final = "Too few belts were read more than once to tell: 20 are needed."
+NO_DRIFT_HOW: Final = (
+    "Record reading_found on rechecks, inspections and retensions in services.csv: a "
+    "belt read twice tells how much it lost."
+)
+
 
 class Reason(NamedTuple):
     """Why a belt is on the watchlist, and what to do about it."""

@@ -15,6 +15,7 @@ from fleetbelt.models.drift_tests import EffectTests, effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.plan import days_planned
 from fleetbelt.settings import Settings
+from fleetbelt.steps.drift_ahead import course
 from fleetbelt.steps.drift_evidence import evidence
 from fleetbelt.steps.tables import Tables, to_contract
 from fleetbelt.store.frames import Read
@@ -69,6 +70,9 @@ def drift(read: Read, settings: Settings) -> Tables:
         **evidence(readings, fit, tests, choice),
         "results.drift_by_model": to_contract("drift_by_model", by_model),
         "results.drift_by_belt": to_contract("drift_by_belt", now),
+        "fitted.belt_ahead": course(
+            fit, now.filter(pl.col("p_under_now") >= settings.watchlist.p_under)
+        ),
         "fitted.belt_now": now.select(
             "belt_id",
             "p_under_now",

@@ -393,6 +393,7 @@
       if (carried) link.setAttribute("href", `${page}#${at ? `at=${at.replace(/^.*\bat=([^&]*).*$/, "$1")}&` : ""}${carried}`);
     });
     addEventListener("hashchange", () => { if (location.hash.includes("=")) { readFragment(); showChoices(); refresh(); goTo(); } });
+    document.addEventListener("toggle", (event) => { for (const host of $$("[data-figure]", event.target)) if (drawn.has(host)) draw(host, drawn.get(host)); }, true);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
     addEventListener("beforeprint", () => { printing = true; root.dataset.theme = "light"; redraw(); });
     addEventListener("afterprint", () => { printing = false; showChoices(); redraw(); });

@@ -7,7 +7,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from fleetbelt.models.proportions import wilson
-from tests.render import factory_fits
+from tests.render import factory_drift, factory_fits
 
 LBF_N = 4.4482216152605
 MODELS = {
@@ -49,6 +49,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "results.drift_by_belt": drift,
         "results.watchlist": _watchlist(rng, installs, drift),
         "marts.belt_story": story,
+        **factory_drift.evidence(drift, story),
         "marts.install_tension": installs.drop("miles_now", "raw_n"),
         "marts.vehicles_now": vehicles,
         "marts.quarantine_reasons": _reasons(),
@@ -274,6 +275,9 @@ def _drift_by_model(rng: np.random.Generator) -> pl.DataFrame:
             "drift_n_per_1000mi": drift * 5.5,
             "between_belt_sd_pct": 0.2,
             "residual_sd_pct": 2.1,
+            "is_shrunk": [name == "Teal" for name in names],
+            "between_belt_lo": pl.Series([None] * len(MODELS) + [0.15]),
+            "between_belt_hi": pl.Series([None] * len(MODELS) + [0.26]),
         }
     )
 
