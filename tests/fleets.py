@@ -1,6 +1,6 @@
 """Small fleets written by hand, as CSV folders, for tests of the whole way."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -70,3 +70,17 @@ def write_fleet(folder: Path, **tables: Sequence[Row]) -> Path:
         frame = pl.DataFrame(list(rows), infer_schema_length=None, strict=False)
         frame.write_csv(folder / f"{name}.csv")
     return folder
+
+
+def copied(
+    folder: Path,
+    into: Path,
+    change: Callable[[str, pl.DataFrame], dict[str, pl.DataFrame]],
+) -> Path:
+    """Copy the CSV files of a fleet, each table as changed, into a new folder."""
+    into.mkdir(parents=True)
+    for file in sorted(folder.glob("*.csv")):
+        rows = pl.read_csv(file, infer_schema_length=None)
+        for name, table in change(file.stem, rows).items():
+            table.write_csv(into / f"{name}.csv")
+    return into

@@ -47,21 +47,23 @@ _SPOKEN: Final = {
     "hot": "reading a belt hot",
 }
 _ROWS: Final = {
-    "refitted": "refitted rather than new",
-    "set_level": "set 10 % tighter",
     "duty": "{duty} rather than {base} duty",
+    "set_level": "set 10 % tighter",
+    "refitted": "refitted rather than new",
     "hot": "read hot rather than cold",
     "left_shift": "left readings too high",
     "left_slope": "reading error in left readings",
 }
-_ORDER: Final = {name: place for place, name in enumerate(["duty", *_ROWS])}
+_ORDER: Final = {name: place for place, name in enumerate(_ROWS)}
 
 
 def effects(frames: Frames) -> Section:
     """Say which of duty, level, refitting and heat the loss depends on."""
     key, question = "drift-effects", "What else does the loss depend on?"
     table = frames.get("results.drift_effects")
-    if table is None:
+    if table is not None:
+        table = table.filter(pl.col("effect").is_in(list(_ROWS)))
+    if table is None or table.is_empty():
         return missing(key, question, NO_DRIFT, NO_DRIFT_HOW)
     table = table.sort(pl.col("effect").replace_strict(_ORDER), "duty")
     of_drift = table.filter(pl.col("unit").str.starts_with("% per 1,000 mi"))
@@ -197,7 +199,7 @@ def _effects_table(table: pl.DataFrame) -> Table:
                 digits=3,
             ),
             *interval_columns(
-                "pct", "pct_lo", "pct_hi", label="Of the reading", kind="percent",
+                "pct", "pct_lo", "pct_hi", label="Of a reading", kind="percent",
                 digits=2,
             ),
             Column(name="deviance", label="Likelihood ratio", kind="number", digits=1),
@@ -215,8 +217,8 @@ def checks(frames: Frames) -> Section:
     table = frames.get("results.drift_checks")
     if table is None:
         return missing(key, question, NO_DRIFT, NO_DRIFT_HOW)
-    whole = table.row(by_predicate=pl.col("of") == "all", named=True)
-    parts = table.filter(pl.col("of") != "all").sort("of", "part")
+    whole = table.row(by_predicate=pl.col("part") == 0, named=True)
+    parts = table.filter(pl.col("part") > 0).sort("of", "part")
     return Section(
         key=key,
         question=question,
@@ -277,16 +279,14 @@ def clock_words(frames: Frames) -> Sentence:
     table = frames.get("results.drift_clocks")
     if table is None:
         return ()
-    deviance = dict(table.select("clock", "deviance").iter_rows())
-    by = Quantity(
-        value=abs(deviance["miles"] - deviance["log_miles"]), kind="number", digits=1
-    )
-    if table.filter("is_chosen")["clock"].item() == "miles":
+    chosen, other = table.sort("is_chosen", descending=True)["deviance"]
+    by = Quantity(value=abs(chosen - other), kind="number", digits=1)
+    if table.filter("is_chosen")["clock"].item() != "log_miles":
         return sentence(
             "Loss is taken as even in the miles: twice the log-likelihood of loss even "
             "in their log is {by} {less}.",
             by=by,
-            less="less" if deviance["miles"] <= deviance["log_miles"] else "more only",
+            less="less" if chosen <= other else "more only",
         )
     return sentence(
         "Loss is fast after a setting and slower later: even in the log of the miles "

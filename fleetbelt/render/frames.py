@@ -32,6 +32,7 @@ NEEDED: Final[tuple[str, ...]] = (
     "results.watchlist",
     "results.work_plan",
     "results.what_if",
+    "results.plan_assumptions",
     "marts.belt_story",
     "marts.belt_complaints",
     "marts.install_tension",

@@ -75,11 +75,13 @@ def watchlist(frames: Frames) -> Section:
         question=QUESTION,
         answer=watched_in_words(frames),
         caveat=sentence(
-            "A chance is an estimate from records. Read the belt before you act on it."
+            "First come those with the most miles under their range to expect: the "
+            "chance of being under times the vehicle's daily miles. A chance is an "
+            "estimate from records. Read the belt before you act on it."
         ),
         table=Table(
             frame=frame.head(MOST_ROWS),
-            columns=_COLUMNS,
+            columns=(*_COLUMNS, *_cost_column(frames)),
             selects=("reason",),
             opens="belt_id",
             is_open=True,
@@ -99,6 +101,7 @@ _COLUMNS: Final = (
     Column(name="duty", label="Duty", is_shown=False),
     Column(name="reason", label="Reason", words=_REASONS),
     Column(name="p_under_now", label="Chance of being under", kind="chance"),
+    Column(name="under_mi", label="Under in 30 days, expected", kind="distance"),
     *interval_columns(
         "tension_n", "tension_lo_n", "tension_hi_n", label="Tension", kind="tension"
     ),
@@ -110,6 +113,23 @@ _COLUMNS: Final = (
     Column(name="due_mi", label="Due at odometer", kind="distance", is_shown=False),
     Column(name="due_date", label="Due", kind="date", is_shown=False),
 )
+
+
+def _cost_per_mi(frames: Frames) -> float:
+    """Return what a mile under its range costs, by the plan; 0 where not known."""
+    table = frames.get("results.plan_assumptions")
+    if table is None:
+        return 0.0
+    known = dict(table.select("key", "value").iter_rows())
+    return (known.get("under_cost_per_1000mi") or 0.0) / 1e3
+
+
+def _cost_column(frames: Frames) -> tuple[Column, ...]:
+    if not _cost_per_mi(frames):
+        return ()
+    unit = frames.fact("currency", "¤")
+    label = "That costs"
+    return (Column(name="under_cost", label=label, kind="money", unit=unit),)
 
 
 def _cut(height: int) -> Sentence:
@@ -143,6 +163,7 @@ def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
         )
         .join(_now(frames), on="belt_id", how="left", maintain_order="left")
         .with_columns(
+            under_cost=pl.col("under_mi") * _cost_per_mi(frames),
             tension_n=pl.coalesce("tension_now_n", "tension_n"),
             tension_lo_n=pl.coalesce("tension_now_lo_n", "tension_lo_n"),
             tension_hi_n=pl.coalesce("tension_now_hi_n", "tension_hi_n"),

@@ -8,6 +8,7 @@
 --   depot           varchar  its depot
 --   reason          varchar  first that applies
 --   p_under_now     double   probability that it is under now
+--   under_mi        double   miles under its range in 30 days, expected; the rank
 --   last_service_id varchar  last record with a reading
 --   detail          varchar  the reason in words
 with
@@ -17,6 +18,15 @@ in_force as (select * from marts.settings_in_force),
 fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
 settings as (select * from typed.settings),
+running as (select * from history.running_belts),
+
+daily as (
+    select
+        cast(sum(cast(floor(1e3 * daily_mi) as bigint)) as double) / 1e3
+        / nullif(count(*), 0) as mean_mi
+    from running
+    where daily_mi > 0e0
+),
 
 reasoned as (
     select
@@ -24,6 +34,9 @@ reasoned as (
         fittings.vehicle_id,
         vehicles.depot,
         belt_now.p_under_now,
+        belt_now.p_under_now
+        * 30e0 * coalesce(nullif(running.daily_mi, 0e0), daily.mean_mi, 0e0)
+            as under_mi,
         in_force.last_service_id,
         in_force.set_date,
         in_force.set_technician_id,
@@ -51,9 +64,11 @@ reasoned as (
         end as reason
     from belt_now
     inner join in_force using (belt_id)
+    inner join running on belt_now.belt_id = running.belt_id
     inner join fittings using (belt_id)
     inner join vehicles on fittings.vehicle_id = vehicles.vehicle_id
     inner join settings on true
+    inner join daily on true
     where belt_now.p_under_now >= settings.watch_p
 ),
 
@@ -74,6 +89,7 @@ final as (
     select
         row_number() over (
             order by
+                under_mi desc,
                 p_under_now desc,
                 coalesce(true_share, found_share) asc,
                 belt_id asc
@@ -83,6 +99,7 @@ final as (
         depot,
         reason,
         p_under_now,
+        under_mi,
         last_service_id,
         case reason
             when 'left_under'

@@ -249,6 +249,7 @@ def _watchlist(
         "depot",
         pl.Series("reason", reasons, dtype=pl.String),
         "p_under_now",
+        (pl.col("p_under_now") * 1200).alias("under_mi"),
         "last_service_id",
         pl.lit("Left 4 % below the minimum at its recheck, after correction.").alias(
             "detail"

@@ -58,6 +58,11 @@ WORK: Final[tuple[Table, ...]] = (
                 "found_under_not_adjusted losing_fast due",
             ),
             real("p_under_now!", "probability that it is under now"),
+            real(
+                "under_mi!",
+                "miles that it is expected to run under its range in 30 days: ranks "
+                "the belts, as each such mile costs the same; mi",
+            ),
             text("last_service_id!", "last record with a reading"),
             text("detail!", "the reason in words"),
         ),
