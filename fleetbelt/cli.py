@@ -39,6 +39,9 @@ AcceptRefusals = Annotated[
 Memory = Annotated[
     str, typer.Option(help="What the engine may use of it: 800MB, 2GB, 60%.")
 ]
+Pack = Annotated[
+    bool, typer.Option("--pack", help="Pages compressed in themselves, for mail.")
+]
 AsOf = Annotated[
     datetime | None,
     typer.Option(
@@ -89,6 +92,8 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder to write.")] = Path(
         "fleetbelt-demo"
     ),
+    *,
+    pack: Pack = False,
 ) -> None:
     """Do the whole job on the bundled sample fleet.
 
@@ -97,7 +102,7 @@ def demo(
     from fleetbelt import pipeline
     from fleetbelt.resources import bundled
 
-    result = pipeline.run(bundled("sample_data"), out, say=_say)
+    result = pipeline.run(bundled("sample_data"), out, pack=pack, say=_say)
     typer.echo(result.pages[0])
 
 
@@ -110,8 +115,10 @@ def run(
         Path | None, typer.Option(help="The DuckDB file; default OUT/fleet.duckdb.")
     ] = None,
     as_of: AsOf = None,
+    *,
     accept_refusals: AcceptRefusals = False,
     memory: Memory = "60%",
+    pack: Pack = False,
     as_json: Json = False,
 ) -> None:
     """Load, reduce, fit and render: from a folder of CSV files to the pages.
@@ -127,6 +134,7 @@ def run(
         as_of=as_of.date() if as_of else None,
         accept_refusals=accept_refusals,
         memory=memory,
+        pack=pack,
         say=_say,
     )
     if as_json:

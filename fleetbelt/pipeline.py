@@ -35,6 +35,7 @@ def run(  # noqa: PLR0913 (the options of one command)
     as_of: date | None = None,
     accept_refusals: bool = False,
     memory: str = MEMORY,
+    pack: bool = False,
     say: Say = silent,
 ) -> Outcome:
     """Do the whole job: load, reduce, fit, render.
@@ -53,6 +54,8 @@ def run(  # noqa: PLR0913 (the options of one command)
         Go on though a large part of a file is refused.
     memory : str
         What the engine may use of it, as 800MB or 60%.
+    pack : bool
+        Compress inside the pages, for mail.
     say : callable
         Takes words for people, one line at a time.
 
@@ -83,7 +86,8 @@ def run(  # noqa: PLR0913 (the options of one command)
             compute(connection, settings, as_of, say)
         with place_errors(out, "the results are in the database"):
             with whole_folder(out / "pages") as new:
-                written = render_pages(frames.existing(connection, NEEDED), new)
+                tables = frames.existing(connection, NEEDED)
+                written = render_pages(tables, new, pack=pack)
             with whole_folder(out / "tables") as new:
                 export.write_tables(connection, new)
                 results = frames.existing(connection, takeaway.NEEDED)

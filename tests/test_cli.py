@@ -179,6 +179,16 @@ def test_the_demo_ends_with_the_path_of_a_page(sample: Outcome, tmp_path: Path):
     assert bundled("sample_data").is_dir()
 
 
+def test_packed_pages_are_written_on_demand(tmp_path: Path):
+    folder = write_fleet(tmp_path / "records")
+
+    answer = call("run", folder, "--out", tmp_path / "out", "--pack")
+
+    page = tmp_path / "out" / "pages" / "fleet.html"
+    assert answer.returncode == 0
+    assert 'type="text/plain" id="data"' in page.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("is_there", [True, False])
 def test_a_wrong_folder_leaves_nothing_behind(tmp_path: Path, is_there: bool):
     if is_there:

@@ -18,7 +18,14 @@ _ESCAPES = str.maketrans(
     }
 )
 _DRAWN_ONLY = "is_drawn_only"
-_KEPT_DIGITS = {"share": 5, "chance": 4, "count": 0, "distance": 1, "span": 2}
+_KEPT_DIGITS = {
+    "share": 5,
+    "chance": 4,
+    "count": 0,
+    "distance": 1,
+    "span": 2,
+    "tension": 2,
+}
 
 
 def json_island(value: object) -> Markup:
@@ -35,8 +42,7 @@ def json_island(value: object) -> Markup:
         ``<``, ``>``, ``&`` and the line separators stand as escapes, so the text is
         inert in a ``<script type="application/json">`` element.
     """
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return Markup(text.translate(_ESCAPES))  # noqa: S704 -- escaped on this line
+    return Markup(_short(value).translate(_ESCAPES))  # noqa: S704 -- escaped on this line
 
 
 def table_data(table: Table) -> dict[str, Any]:
@@ -82,23 +88,29 @@ def _column_data(frame: pl.DataFrame, column: Column) -> dict[str, Any]:
 
 
 def _values(values: pl.Series, column: Column) -> dict[str, Any]:
-    """Return numbers rounded below what is shown, text coded where it repeats."""
+    """Return values as JSON: numbers rounded below what is shown, repeats coded."""
     if column.kind in {"text", "date"}:
-        return _text(values.cast(pl.String).to_list())
+        return _coded(values.cast(pl.String).to_list())
     kept = _KEPT_DIGITS.get(column.kind, column.digits + 3)
     number = values.cast(pl.Float64).fill_nan(None).round(kept)
     number = pl.select(pl.when(number.is_finite()).then(number)).to_series()
     if number.drop_nulls().eq(number.drop_nulls().round(0)).all():
-        return {"values": number.cast(pl.Int64).to_list()}
-    return {"values": number.to_list()}
+        return _coded(number.cast(pl.Int64).to_list())
+    return _coded(number.to_list())
 
 
-def _text(values: list[str | None]) -> dict[str, Any]:
-    words = list(dict.fromkeys(values))
-    if len(words) * 2 > len(values):
+def _coded(values: list[Any]) -> dict[str, Any]:
+    """Return values as they are, or as places among their kinds if that is shorter."""
+    kinds = list(dict.fromkeys(values))
+    place = {kind: index for index, kind in enumerate(kinds)}
+    coded = [place[value] for value in values]
+    if len(_short(kinds)) + len(_short(coded)) >= len(_short(values)):
         return {"values": values}
-    place = {word: index for index, word in enumerate(words)}
-    return {"texts": words, "values": [place[value] for value in values]}
+    return {"kinds": kinds, "values": coded}
+
+
+def _short(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def _recount_data(recount: Recount) -> dict[str, Any]:

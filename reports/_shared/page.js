@@ -83,7 +83,7 @@
 
   /* ---- data ---- */
   const unpackColumns = (columns) => Object.fromEntries(columns.map((column) => [column.name, {
-    ...column, values: column.texts ? column.values.map((place) => column.texts[place]) : column.values,
+    ...column, values: column.kinds ? column.values.map((place) => column.kinds[place]) : column.values,
   }]));
   const loadTable = (raw) => {
     const columns = unpackColumns(raw.columns ?? []);
@@ -422,6 +422,8 @@
   if (island.type === "application/json") {
     start(JSON.parse(island.textContent));
     addEventListener("DOMContentLoaded", drawAll);
+  } else if (!window.DecompressionStream) {
+    $("#main").prepend(make("p", { class: "missing" }, "This page is packed, and this browser cannot unpack it: open it in a newer one, or ask for the page made without --pack."));
   } else {
     unpacked(island.textContent).then(async (text) => {
       start(JSON.parse(text));

@@ -271,13 +271,37 @@ def test_print_has_no_cut_figure(open_page, pages, tmp_path, width):
     )
 
 
-def test_a_packed_page_opens_with_its_tables_and_figures(open_page, results, tmp_path):
-    render_pages(results, tmp_path, pack=True)
+@pytest.fixture(scope="module")
+def packed_pages(results, tmp_path_factory) -> Path:
+    out: Path = tmp_path_factory.mktemp("packed")
+    render_pages(results, out, pack=True)
+    return out
 
-    page = open_page(tmp_path)
 
-    assert page.locator("[data-table=watchlist] tbody tr").count() > 10
-    assert page.locator("#by-depot .main-svg").count() > 0
+@pytest.mark.parametrize("name", NAMES)
+def test_a_packed_page_opens_in_silence_and_shows_the_same(
+    open_page, pages, packed_pages, name
+):
+    page, packed = (open_page(folder, name) for folder in (pages, packed_pages))
+
+    seen, seen_packed = (
+        [opened.inner_text("main"), opened.locator(".main-svg").count()]
+        for opened in (page, packed)
+    )
+
+    assert seen_packed == seen
+
+
+def test_a_packed_page_says_when_a_browser_cannot_unpack_it(browser, packed_pages):
+    context = browser.new_context()
+    context.add_init_script("delete window.DecompressionStream")
+    page = context.new_page()
+
+    page.goto((packed_pages / "fleet.html").as_uri())
+
+    words = page.locator("main > p.missing").inner_text()
+    context.close()
+    assert "cannot unpack" in words
 
 
 def test_the_reader_may_choose_dark_on_a_light_device(open_page, pages):
