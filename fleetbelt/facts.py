@@ -1,5 +1,6 @@
 """The facts of a run: what was asked, what was read, with which versions."""
 
+import hashlib
 import json
 from importlib.metadata import version
 from typing import Final
@@ -42,6 +43,35 @@ def planned(read: Read) -> str:
     )
 
 
+def inputs(read: Read, settings: Settings) -> str:
+    """Return a fingerprint of all that decides the results.
+
+    Parameters
+    ----------
+    read : callable
+        Returns a table as a frame; ``raw.files`` and ``history.as_of`` stand.
+    settings : Settings
+        The settings used.
+
+    Returns
+    -------
+    str
+        SHA-256 over the files' hashes, the as-of date, the settings and the versions.
+    """
+    as_of = read("history.as_of")["as_of"].item()
+    parts = [
+        str(as_of),
+        _as_text(settings),
+        *(version(name) for name in _LIBRARIES),
+        *sorted(read("raw.files")["sha256"]),
+    ]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def _as_text(settings: Settings) -> str:
+    return json.dumps(settings.model_dump(mode="json"), sort_keys=True)
+
+
 def run_info(read: Read, settings: Settings) -> pl.DataFrame:
     """Return the facts of this run as key and value, both text, sorted by key.
 
@@ -72,7 +102,9 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
         "reading_sd": reading_sd["reading_sd"],
         "reading_sd_source": reading_sd["source"],
         "currency": settings.plan.currency,
-        "settings": json.dumps(settings.model_dump(mode="json"), sort_keys=True),
+        "settings": _as_text(settings),
+        "inputs": inputs(read, settings),
+        "compared_with_as_of": _as_of_before(read),
         **counts,
         **{f"version_{name}": version(name) for name in _LIBRARIES},
     }
@@ -83,3 +115,9 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
         },
         schema={"key": pl.String, "value": pl.String},
     ).sort("key")
+
+
+def _as_of_before(read: Read) -> str | None:
+    """Return the as-of date of the last run on other inputs; None where none was."""
+    before = read("previous.run_info").filter(key="as_of")["value"]
+    return None if before.is_empty() else before.item()

@@ -20,7 +20,7 @@ from fleetbelt.intake import Outcome, Say, silent, take_in
 from fleetbelt.render import NEEDED, render_pages
 from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
-from fleetbelt.store import checks, export, frames, sql_models
+from fleetbelt.store import checks, export, frames, previous, sql_models
 from fleetbelt.store.comments import say_what_the_contract_says
 from fleetbelt.store.database import MEMORY, connect, shut, transaction
 from fleetbelt.store.folders import made_folder, refuse_others, whole_folder
@@ -123,6 +123,7 @@ def compute(
     build("staging", "history.as_of", "history.gauge_uses")
     build("history.odometer_points", "history.recent_odometers")
     write(steps.daily_miles(read))
+    previous.keep(connection, facts.inputs(read, settings))
     write(steps.gauges(read, settings))
     say("gauges    corrected by their calibrations")
 

@@ -5,6 +5,7 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render import (
+    changes,
     conformity,
     drift,
     drift_checks,
@@ -51,6 +52,7 @@ def page(frames: Frames) -> Page:
         headlines=headlines(frames),
         sections=asked_once(
             watch.watchlist(frames),
+            changes.watchlist_changes(frames),
             conformity.distribution(frames),
             shares.by_month(frames),
             shares.by_group(frames, "depot"),

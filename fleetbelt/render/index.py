@@ -3,7 +3,7 @@
 from datetime import date, timedelta
 from typing import Final
 
-from fleetbelt.render import conformity, records, watch
+from fleetbelt.render import changes, conformity, records, watch
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import NOTHING, Headline, Page, sentence
 from fleetbelt.render.shares import NONE
@@ -18,6 +18,7 @@ def page(frames: Frames) -> Page:
         title="Belt tension: where the fleet stands",
         lead=("One number each for three people, and doors to what lies behind it.",),
         headlines=(_manager(frames), _owner(frames), _analyst(frames)),
+        context={"changed": changes.in_words(frames)},
     )
 
 

@@ -4,7 +4,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import words
+from fleetbelt.render import changes, words
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,
@@ -106,7 +106,7 @@ def _files(frames: Frames) -> Section:
             "part of those taken in: a later file gave the same key other content."
         ),
         table=Table(
-            frame=files.sort("table_name", "file"),
+            frame=_with_change(frames, files).sort("table_name", "file"),
             columns=(
                 Column(name="file", label="File"),
                 Column(name="table_name", label="Table"),
@@ -115,11 +115,25 @@ def _files(frames: Frames) -> Section:
                 Column(name="rows_quarantined", label="Refused", kind="count"),
                 Column(name="rows_duplicate", label="Duplicate", kind="count"),
                 Column(name="rows_superseded", label="Replaced later", kind="count"),
+                Column(
+                    name="change",
+                    label="Since the last run",
+                    is_shown=changes.is_compared(frames),
+                ),
             ),
             is_open=True,
         ),
         method="method-records",
     )
+
+
+def _with_change(frames: Frames, files: pl.DataFrame) -> pl.DataFrame:
+    """Mark the files that the last run on this database did not have."""
+    changed = frames.get("marts.file_changes")
+    if changed is None:
+        return files.with_columns(change=pl.lit(None, dtype=pl.String))
+    new = changed.filter(change="new").select("file", "sha256", "change")
+    return files.join(new, on=["file", "sha256"], how="left", maintain_order="left")
 
 
 def _refused(frames: Frames) -> Section:

@@ -4,7 +4,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import words
+from fleetbelt.render import changes, words
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     NOTHING,
@@ -70,6 +70,7 @@ def watchlist(frames: Frames) -> Section:
         answer = watched_in_words(frames)
         return Section(key="watchlist", question=QUESTION, answer=answer)
     frame = _described(watched.sort("rank"), frames)
+    selects = ("reason", "since") if changes.is_compared(frames) else ("reason",)
     return Section(
         key="watchlist",
         question=QUESTION,
@@ -82,7 +83,7 @@ def watchlist(frames: Frames) -> Section:
         table=Table(
             frame=frame.head(MOST_ROWS),
             columns=(*_COLUMNS, *_cost_column(frames)),
-            selects=("reason",),
+            selects=selects,
             opens="belt_id",
             is_open=True,
             note=_cut(frame.height),
@@ -99,7 +100,8 @@ _COLUMNS: Final = (
     Column(name="depot", label="Depot"),
     Column(name="model", label="Model"),
     Column(name="duty", label="Duty", is_shown=False),
-    Column(name="reason", label="Reason", words=_REASONS),
+    Column(name="reason", label="Reason", words=_REASONS, beside=", {since}"),
+    Column(name="since", label="Since the last run", words={"new": "new"}),
     Column(name="p_under_now", label="Chance of being under", kind="chance"),
     Column(name="under_mi", label="Under in 30 days, expected", kind="distance"),
     *interval_columns(
@@ -162,6 +164,12 @@ def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
             maintain_order="left",
         )
         .join(_now(frames), on="belt_id", how="left", maintain_order="left")
+        .join(
+            changes.new_on_watchlist(frames),
+            on="belt_id",
+            how="left",
+            maintain_order="left",
+        )
         .with_columns(
             under_cost=pl.col("under_mi") * _cost_per_mi(frames),
             tension_n=pl.coalesce("tension_now_n", "tension_n"),

@@ -33,6 +33,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
     installs = _installs(rng, n_vehicles)
     story = _story(rng, installs)
     drift = _drift_by_belt(rng, installs)
+    watchlist = _watchlist(rng, installs, drift)
     vehicles = (
         installs.select("vehicle_id", "model", "depot", "duty")
         .unique("vehicle_id", maintain_order=True)
@@ -47,7 +48,9 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "results.install_conformity": _conformity(installs),
         "results.drift_by_model": _drift_by_model(rng),
         "results.drift_by_belt": drift,
-        "results.watchlist": _watchlist(rng, installs, drift),
+        "results.watchlist": watchlist,
+        "results.watchlist_changes": _changes(watchlist),
+        "marts.file_changes": _file_changes(),
         "marts.belt_story": story,
         **factory_drift.evidence(drift, story),
         "marts.install_tension": installs.drop("miles_now", "raw_n"),
@@ -63,6 +66,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
 def run_info() -> pl.DataFrame:
     facts = {
         "as_of": AS_OF.isoformat(),
+        "compared_with_as_of": "2026-05-31",
         "contract_version": "1",
         "version_fleetbelt": "0.1.0",
         "settings": '{"measurement": {"firm_p": 0.8}, "watchlist": {"p_under": 0.2}}',
@@ -257,6 +261,36 @@ def _watchlist(
     )
 
 
+def _changes(watchlist: pl.DataFrame) -> pl.DataFrame:
+    """Say that every third belt is new and that one is gone."""
+    columns = ["belt_id", "vehicle_id", "depot", "change", "because", "reason",
+               "p_under_before", "p_under_now", "last_service_id"]  # fmt: skip
+    nothing = pl.lit(None, dtype=pl.Float64)
+    listed = watchlist.with_columns(because=pl.lit("read_again"))
+    new = listed.gather_every(3).with_columns(
+        change=pl.lit("new"), p_under_before=nothing
+    )
+    gone = listed.head(1).with_columns(
+        belt_id=pl.lit("V-000/D1/0"),
+        change=pl.lit("gone"),
+        because=pl.lit("belt_off"),
+        p_under_before="p_under_now",
+        p_under_now=nothing,
+    )
+    return pl.concat([new.select(columns), gone.select(columns)])
+
+
+def _file_changes() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "file": ["services.csv"],
+            "sha256": ["0" * 64],
+            "table_name": ["services"],
+            "change": ["new"],
+        }
+    )
+
+
 def _drift_by_model(rng: np.random.Generator) -> pl.DataFrame:
     names = [*MODELS, "all"]
     drift = np.array([MODELS[m][0] if m in MODELS else 0.58 for m in names])
@@ -402,7 +436,8 @@ def hostile(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """
     codes = {"phase", "action", "band", "reason", "verdict", "code", "by", "key",
              "correction_source", "basis", "unit", "noise", "policy", "job", "standing",
-             "source", "verdict_before", "verdict_after"}  # fmt: skip
+             "source", "verdict_before", "verdict_after",
+             "change", "because"}  # fmt: skip
 
     def attacked(name: str, frame: pl.DataFrame) -> pl.DataFrame:
         if name == "results.run_info":

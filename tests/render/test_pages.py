@@ -66,6 +66,28 @@ def test_the_analyst_reads_how_many_belts_are_due_within_ninety_days(results, pa
     assert f"{due} of {belts.height} running belts are due for retension" in words
 
 
+def test_what_changed_since_the_last_run_stands_on_three_pages(results, pages):
+    changes = results["results.watchlist_changes"]["change"]
+    new, gone = (changes.eq(side).sum() for side in ("new", "gone"))
+
+    said = f"as of 2026-05-31: {new} belts are new on the watchlist and {gone} are gone"
+    for name in ("index.html", "fleet.html"):
+        assert said in _read(pages, name)
+    data = json.loads(_found(DATA, _read(pages, "records.html")))
+    since = data["sections"]["files"]["columns"][-1]
+    assert (since["label"], "hidden" in since) == ("Since the last run", False)
+    assert since["values"] == ["new", None, None]
+
+
+def test_a_first_run_says_that_there_is_nothing_to_compare_with(results, tmp_path):
+    facts = results["results.run_info"].filter(pl.col("key") != "compared_with_as_of")
+
+    render_pages(results | {"results.run_info": facts}, tmp_path)
+
+    for name in ("index.html", "fleet.html"):
+        assert "This is the first run on this database." in _read(tmp_path, name)
+
+
 def test_every_table_and_figure_names_only_columns_that_are_there(pages):
     for name in PAGES:
         data = json.loads(_found(DATA, _read(pages, name)))

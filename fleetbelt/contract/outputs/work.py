@@ -67,4 +67,20 @@ WORK: Final[tuple[Table, ...]] = (
             text("detail!", "the reason in words"),
         ),
     ),
+    Table(
+        name="watchlist_changes",
+        row="a belt on the watchlist of this run or of the last one, not on both",
+        key=("belt_id",),
+        columns=(
+            text("belt_id!", "the belt"),
+            text("vehicle_id!", "the vehicle"),
+            text("depot!", "its depot"),
+            text("change!", "since the last run on other records", "new gone"),
+            text("because!", "what changed", "read_again belt_off same_readings"),
+            text("reason!", "of being on the list that it is on"),
+            real("p_under_before", "on the last run's list; null where new"),
+            real("p_under_now", "null where the belt runs no more"),
+            text("last_service_id!", "last record with a reading, of that list"),
+        ),
+    ),
 )
