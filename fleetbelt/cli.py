@@ -10,11 +10,14 @@ import sys
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from fleetbelt.errors import FleetbeltError
+
+if TYPE_CHECKING:
+    from fleetbelt.intake import Outcome
 
 app = typer.Typer(
     add_completion=True,
@@ -69,6 +72,20 @@ def _print_json(answer: object) -> None:
     typer.echo(json.dumps(answer, indent=2, ensure_ascii=False))
 
 
+def _end(result: "Outcome", *, as_json: bool = False) -> None:
+    """Say where everything is and what the first page says; print the answer."""
+    folder = result.pages[0].parent
+    _say(f"pages     {folder}")
+    _say(f"tables    {folder.parent / 'tables'}")
+    _say(f"database  {result.database}")
+    for sentence in result.headlines:
+        _say(sentence)
+    if as_json:
+        _print_json(result.as_json())
+    else:
+        typer.echo(result.pages[0])
+
+
 def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(version("fleetbelt"))
@@ -100,10 +117,12 @@ def demo(
     Example: fleetbelt demo
     """
     from fleetbelt import pipeline
+    from fleetbelt.progress import progress
     from fleetbelt.resources import bundled
 
-    result = pipeline.run(bundled("sample_data"), out, pack=pack, say=_say)
-    typer.echo(result.pages[0])
+    with progress(_say) as say:
+        result = pipeline.run(bundled("sample_data"), out, pack=pack, say=say)
+    _end(result)
 
 
 @app.command()
@@ -126,21 +145,20 @@ def run(
     Example: fleetbelt run records --out fleet
     """
     from fleetbelt import pipeline
+    from fleetbelt.progress import progress
 
-    result = pipeline.run(
-        data_dir,
-        out,
-        database=db,
-        as_of=as_of.date() if as_of else None,
-        accept_refusals=accept_refusals,
-        memory=memory,
-        pack=pack,
-        say=_say,
-    )
-    if as_json:
-        _print_json(result.as_json())
-    else:
-        typer.echo(result.pages[0])
+    with progress(_say) as say:
+        result = pipeline.run(
+            data_dir,
+            out,
+            database=db,
+            as_of=as_of.date() if as_of else None,
+            accept_refusals=accept_refusals,
+            memory=memory,
+            pack=pack,
+            say=say,
+        )
+    _end(result, as_json=as_json)
 
 
 @app.command()

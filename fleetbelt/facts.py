@@ -43,6 +43,15 @@ def planned(read: Read) -> str:
     )
 
 
+def counted(read: Read, table: str) -> str:
+    """Return the number of a table's rows, to be said."""
+    return f"{_count(read, table):,}"
+
+
+def _count(read: Read, table: str) -> int:
+    return int(read(f"(select count(*) as n from {table})").item())
+
+
 def inputs(read: Read, settings: Settings) -> str:
     """Return a fingerprint of all that decides the results.
 
@@ -89,10 +98,7 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
     """
     window = read("history.as_of").row(0, named=True)
     reading_sd = read("fitted.reading_sd").row(0, named=True)
-    counts = {
-        key: read(f"(select count(*) as n from {table})").item()
-        for key, table in _COUNTS.items()
-    }
+    counts = {key: _count(read, table) for key, table in _COUNTS.items()}
     facts = {
         "contract_version": CONTRACT_VERSION,
         "as_of": window["as_of"],

@@ -38,11 +38,14 @@ class Outcome:
         The pages written, the first to open first.
     files : tuple of ingest.FileReport
         The accounts of every file seen.
+    headlines : tuple of str
+        The sentences of the first page, where pages were written.
     """
 
     database: Path
     pages: tuple[Path, ...]
     files: tuple[ingest.FileReport, ...]
+    headlines: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the contract's object for ``--json``."""

@@ -17,7 +17,7 @@ import polars as pl
 
 from fleetbelt import facts, steps, takeaway
 from fleetbelt.intake import Outcome, Say, silent, take_in
-from fleetbelt.render import NEEDED, render_pages
+from fleetbelt.render import NEEDED, headlines, render_pages
 from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
 from fleetbelt.store import checks, export, frames, previous, sql_models
@@ -96,8 +96,13 @@ def run(  # noqa: PLR0913 (the options of one command)
     if taken:
         names = ", ".join(path.name for path in taken)
         say(f"plan      to take away: {names} in {out / 'tables'}")
-    say(f"written   {len(pages)} pages, open {pages[0]}")
-    return Outcome(database=database, pages=pages, files=report.files)
+    say(f"pages     {len(pages)} written")
+    return Outcome(
+        database=database,
+        pages=pages,
+        files=report.files,
+        headlines=headlines(tables),
+    )
 
 
 def compute(
@@ -125,11 +130,15 @@ def compute(
     write(steps.daily_miles(read))
     previous.keep(connection, facts.inputs(read, settings))
     write(steps.gauges(read, settings))
-    say("gauges    corrected by their calibrations")
+    say(
+        f"gauges    {facts.counted(read, 'fitted.corrections')} corrections of readings"
+    )
 
     build("history")
     write(steps.drift(read, settings))
-    say("drift     learned from what the belts were found with")
+    say(
+        f"drift     {facts.counted(read, 'results.drift_by_belt')} belts carried to now"
+    )
 
     checks.write_notes(connection, bundled("sql") / "checks")
     build("marts.tensions")
@@ -140,10 +149,12 @@ def compute(
     write(steps.effects(read))
     write(steps.noise(read))
     write(steps.vehicles(read))
+    say(f"lives     {facts.counted(read, 'results.belts')} belts, and their noise")
     write(steps.people(read, settings))
+    say(f"people    {facts.counted(read, 'results.technician_results')} technicians")
     write(steps.policies(read, settings))
     write(steps.plan(read, settings))
     say(f"plan      {facts.planned(read)}")
     write({"results.run_info": facts.run_info(read, settings)})
     say_what_the_contract_says(connection)
-    say("verdicts  given, with how sure they are")
+    say(f"verdicts  on {facts.counted(read, 'results.tension_readings')} readings")

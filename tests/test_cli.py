@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from datetime import date
@@ -69,6 +70,7 @@ def test_run_prints_one_json_object_and_words_go_to_stderr(tmp_path: Path):
         for file in facts["files"]
     )
     assert "loaded" in answer.stderr
+    assert "drift  " not in answer.stderr, "stages are for who watches"
 
 
 def test_load_takes_the_files_in_once(tmp_path: Path):
@@ -176,6 +178,12 @@ def test_the_demo_ends_with_the_path_of_a_page(sample: Outcome, tmp_path: Path):
     assert answer.returncode == 0
     assert page.exists()
     assert page.read_bytes() == sample.pages[0].read_bytes()
+    words = re.sub(r"<[^>]+>", "", page.read_text(encoding="utf-8"))
+    shown = " ".join(words.replace("\xa0", " ").split())
+    said = [line for line in answer.stderr.splitlines() if line.startswith("For the ")]
+    assert len(said) >= 3
+    assert all(line.partition(": ")[2] in shown for line in said)
+    assert str(tmp_path / "demo" / "tables") in answer.stderr
     assert bundled("sample_data").is_dir()
 
 

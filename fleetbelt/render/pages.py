@@ -9,6 +9,7 @@ import polars as pl
 from fleetbelt.render import fleet, gauges, index, method, plan, records, workshop
 from fleetbelt.render.document import Press
 from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import plain_text
 
 PAGES: Final = (
     index.page,
@@ -46,3 +47,13 @@ def render_pages(
     shown = [page for page in made if page.sections or page.headlines]
     press = Press(frames, [page.name for page in shown], pack=pack)
     return [press.write(page, out) for page in shown]
+
+
+def headlines(results: Mapping[str, pl.DataFrame]) -> tuple[str, ...]:
+    """Return the sentences of the first page as text for a terminal."""
+    return tuple(
+        f"{headline.who}: {plain_text(headline.words)}".replace(
+            "\N{NO-BREAK SPACE}", " "
+        )
+        for headline in index.page(Frames(results)).headlines
+    )
