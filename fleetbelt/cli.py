@@ -134,7 +134,6 @@ def run(
         Path | None, typer.Option(help="The DuckDB file; default OUT/fleet.duckdb.")
     ] = None,
     as_of: AsOf = None,
-    *,
     accept_refusals: AcceptRefusals = False,
     memory: Memory = "60%",
     pack: Pack = False,

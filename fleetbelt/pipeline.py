@@ -120,6 +120,9 @@ def compute(
     def read(table: str) -> pl.DataFrame:
         return frames.read(connection, f"from {table}")
 
+    def rows(table: str) -> str:
+        return facts.counted(read, table)
+
     def write(tables: Mapping[str, pl.DataFrame]) -> None:
         for name, frame in tables.items():
             frames.write(connection, name, frame)
@@ -130,15 +133,11 @@ def compute(
     write(steps.daily_miles(read))
     previous.keep(connection, facts.inputs(read, settings))
     write(steps.gauges(read, settings))
-    say(
-        f"gauges    {facts.counted(read, 'fitted.corrections')} corrections of readings"
-    )
+    say(f"gauges    {rows('fitted.corrections')} corrections of readings")
 
     build("history")
     write(steps.drift(read, settings))
-    say(
-        f"drift     {facts.counted(read, 'results.drift_by_belt')} belts carried to now"
-    )
+    say(f"drift     {rows('results.drift_by_belt')} belts carried to now")
 
     checks.write_notes(connection, bundled("sql") / "checks")
     build("marts.tensions")
@@ -149,12 +148,12 @@ def compute(
     write(steps.effects(read))
     write(steps.noise(read))
     write(steps.vehicles(read))
-    say(f"lives     {facts.counted(read, 'results.belts')} belts, and their noise")
+    say(f"lives     {rows('results.belts')} belts, and their noise")
     write(steps.people(read, settings))
-    say(f"people    {facts.counted(read, 'results.technician_results')} technicians")
+    say(f"people    {rows('results.technician_results')} technicians")
     write(steps.policies(read, settings))
     write(steps.plan(read, settings))
     say(f"plan      {facts.planned(read)}")
     write({"results.run_info": facts.run_info(read, settings)})
     say_what_the_contract_says(connection)
-    say(f"verdicts  on {facts.counted(read, 'results.tension_readings')} readings")
+    say(f"verdicts  on {rows('results.tension_readings')} readings")

@@ -97,6 +97,7 @@ def watchlist_changes(frames: Frames) -> Section:
             columns=_COLUMNS,
             selects=("change", "because"),
             is_open=True,
+            file="watchlist_changes.csv",
         ),
         method="method-changes",
     )  # fmt: skip

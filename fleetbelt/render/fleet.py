@@ -95,6 +95,7 @@ def _watched(frames: Frames) -> Headline:
         number=watch.number(frames),
         words=watch.watched_in_words(frames),
         href="#watchlist",
+        method="method-now",
     )
 
 
@@ -106,6 +107,7 @@ def _left_under(frames: Frames) -> Headline:
             number=NOTHING,
             words=(NONE,),
             href="#install-tension",
+            method="method-share",
         )
     return Headline(
         who="Left under at install",
@@ -115,7 +117,8 @@ def _left_under(frames: Frames) -> Headline:
             share=conformity.installs_share(frames),
             mean=_mean_words(frames),
         ),
-        href="method.html#method-share",
+        href="#install-tension",
+        method="method-share",
     )
 
 
@@ -142,7 +145,8 @@ def _looked_in_range(frames: Frames) -> Headline:
             who="Looked right on the gauge",
             number=("0",) if conformity.left_under(frames) else NOTHING,
             words=("No install was left under, or its reading is not known.",),
-            href="method.html#method-correction",
+            href="#install-tension",
+            method="method-correction",
         )
     k, n = seen
     return Headline(
@@ -154,5 +158,6 @@ def _looked_in_range(frames: Frames) -> Headline:
             k=k,
             n=n,
         ),
-        href="method.html#method-correction",
+        href="gauges.html#curves",
+        method="method-correction",
     )

@@ -5,7 +5,7 @@ from typing import Final
 
 from fleetbelt.render import changes, conformity, records, watch
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.section import NOTHING, Headline, Page, sentence
+from fleetbelt.render.section import NOTHING, Headline, Page, Quantity, sentence
 from fleetbelt.render.shares import NONE
 
 SOON_DAYS: Final = 90
@@ -28,6 +28,7 @@ def _manager(frames: Frames) -> Headline:
         number=watch.number(frames),
         words=watch.watched_in_words(frames),
         href="fleet.html#watchlist",
+        method="method-now",
     )
 
 
@@ -41,6 +42,7 @@ def _owner(frames: Frames) -> Headline:
             number=NOTHING,
             words=(NONE,),
             href="workshop.html",
+            method="method-share",
         )
     looked = f" {seen[0]:,} of those looked right on the gauge." if seen else ""
     return Headline(
@@ -49,6 +51,7 @@ def _owner(frames: Frames) -> Headline:
         words=sentence("{share} were left under their range.{looked}",
                        share=share, looked=looked),
         href="workshop.html#by-shop",
+        method="method-share",
     )  # fmt: skip
 
 
@@ -63,6 +66,7 @@ def _analyst(frames: Frames) -> Headline:
             number=(f"{loaded:,}",),
             words=records.in_words(frames),
             href="records.html",
+            method="method-records",
         )
     today = date.fromisoformat(as_of)
     soon = int((due <= today + timedelta(days=SOON_DAYS)).sum())
@@ -72,12 +76,13 @@ def _analyst(frames: Frames) -> Headline:
         number=(f"{soon:,}",),
         words=sentence(
             "{soon} of {n} running belts are due for retension within {days} days, "
-            "{now} of them already: the chance of being under has reached the "
-            "threshold of the settings.",
+            "{now} of them already: due at a chance of {p} of being under.",
+            p=Quantity(value=frames.setting("plan", "retension_p", 0.1), kind="share"),
             soon=soon,
             n=belts.height,
             days=SOON_DAYS,
             now=now,
         ),
         href="fleet.html#watchlist",
+        method="method-plan",
     )

@@ -47,11 +47,12 @@ def json_island(value: object) -> Markup:
 
 def table_data(table: Table) -> dict[str, Any]:
     """Return a table as its columns, each with what the page must know of it."""
+    frame = table.listed
     data: dict[str, Any] = {
-        "columns": [_column_data(table.frame, column) for column in table.columns]
+        "columns": [_column_data(frame, column) for column in table.columns]
     }
-    if _DRAWN_ONLY in table.frame.columns:
-        data["unlisted"] = table.frame[_DRAWN_ONLY].arg_true().to_list()
+    if _DRAWN_ONLY in frame.columns:
+        data["unlisted"] = frame[_DRAWN_ONLY].arg_true().to_list()
     if table.recount is not None:
         data["recount"] = _recount_data(table.recount)
     return data

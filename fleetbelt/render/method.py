@@ -79,4 +79,10 @@ def _settings(value: object, name: str) -> Iterator[tuple[str, str]]:
         for key, inner in value.items():
             yield from _settings(inner, f"{name}.{key}")
     else:
-        yield name, value if isinstance(value, str) else json.dumps(value)
+        yield name, _spelled(value)
+
+
+def _spelled(value: object) -> str:
+    if value is None or value == []:
+        return "not set"
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

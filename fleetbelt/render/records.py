@@ -75,18 +75,21 @@ def _headlines(frames: Frames) -> tuple[Headline, ...]:
             number=(f"{loaded:,}",),
             words=sentence("of {read} rows read.", read=read),
             href="#files",
+            method="method-records",
         ),
         Headline(
             who="Refused",
             number=(f"{refused:,}",),
             words=("rows, each kept with its file, line, reason and text.",),
             href="#refused",
+            method="method-records",
         ),
         Headline(
             who="Doubted",
             number=(f"{doubted:,}",),
             words=("notes on rows that were kept and used.",),
             href="#doubted",
+            method="method-records",
         ),
     )
 

@@ -60,6 +60,8 @@ class Quantity:
 
 
 Sentence = tuple[str | Quantity, ...]
+MOST_ROWS: Final = 2_000
+"""Of an open table so many rows are in a page, the worst first."""
 NOTHING: Final[Sentence] = ("\N{EN DASH}",)
 
 
@@ -217,6 +219,8 @@ class Table:
         Shown at once, not behind 'show these numbers as a table'.
     note : Sentence
         What is not in it.
+    file : str
+        The file of ``tables/`` that has every row, where a page may not.
     """
 
     frame: pl.DataFrame
@@ -226,6 +230,25 @@ class Table:
     opens: str = ""
     is_open: bool = False
     note: Sentence = ()
+    file: str = ""
+
+    @property
+    def listed(self) -> pl.DataFrame:
+        """The rows that the page holds; of a long list the first."""
+        return self.frame.head(MOST_ROWS) if self.is_open else self.frame
+
+    @property
+    def said_below(self) -> Sentence:
+        """What is not in the table, and where the rest of a long list is."""
+        if self.listed.height == self.frame.height:
+            return self.note
+        cut = sentence(
+            "The first {shown} of {all} rows are in this page{file}. ",
+            shown=self.listed.height,
+            all=self.frame.height,
+            file=f"; tables/{self.file} has all" if self.file else "",
+        )
+        return cut + self.note
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,12 +308,13 @@ def asked_once(*sections: Section) -> tuple[Section, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Headline:
-    """A number for somebody, what it says, and where it leads."""
+    """A number for somebody, what it says, where it leads and how it is made."""
 
     who: str
     number: Sentence
     words: Sentence
     href: str
+    method: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,6 @@ from fleetbelt.render.section import (
 )
 from fleetbelt.render.story import doubts, place
 
-MOST_ROWS: Final = 2_000
 QUESTION: Final = "Which belts should be looked at first?"
 _REASONS: Final = {code: reason.label for code, reason in words.WATCH_REASONS.items()}
 _DOES: Final = {code: reason.do for code, reason in words.WATCH_REASONS.items()}
@@ -81,12 +80,12 @@ def watchlist(frames: Frames) -> Section:
             "estimate from records. Read the belt before you act on it."
         ),
         table=Table(
-            frame=frame.head(MOST_ROWS),
+            frame=frame,
             columns=(*_COLUMNS, *_cost_column(frames)),
             selects=selects,
             opens="belt_id",
             is_open=True,
-            note=_cut(frame.height),
+            file="watchlist.csv",
         ),
         method="method-now",
         acts=True,
@@ -132,16 +131,6 @@ def _cost_column(frames: Frames) -> tuple[Column, ...]:
     unit = frames.fact("currency", "¤")
     label = "That costs"
     return (Column(name="under_cost", label=label, kind="money", unit=unit),)
-
-
-def _cut(height: int) -> Sentence:
-    if height <= MOST_ROWS:
-        return ()
-    return sentence(
-        "The first {shown} of {all} belts; tables/watchlist.csv has all.",
-        shown=MOST_ROWS,
-        all=height,
-    )
 
 
 def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:

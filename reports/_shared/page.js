@@ -24,6 +24,7 @@
     for (const name of Object.keys(state)) delete state[name];
     const text = location.hash.slice(1);
     if (text.includes("=")) for (const [name, value] of new URLSearchParams(text)) state[name] = value;
+    else if (text) state.at = text;
   };
   const fragment = (names) => {
     const chosen = new URLSearchParams();
@@ -249,7 +250,7 @@
   };
   const select = (view, name) => {
     const column = view.table.columns[name];
-    const values = [...new Set(column.values)].sort(collator.compare);
+    const values = [...new Set(column.values)].filter((value) => value !== null).sort(collator.compare);
     const change = (event) => { choose(`${view.key}.${name}`, event.target.value); renderTable(view); };
     const list = make("select", { onchange: change }, make("option", { value: "" }, "all"),
       ...values.map((value) => make("option", { value }, plain(column.words?.[value] ?? value))));
@@ -268,6 +269,7 @@
     host.replaceChildren(make("div", { class: "bar" },
       table.height > 8 ? make("label", {}, "Find ", find) : null, ...view.selects.map((name) => select(view, name)),
       make("button", { type: "button", class: "save", onclick: () => saveCsv(key, table, visibleRows(view)) }, "Save as CSV"), view.count), view.place, view.more);
+    if (Object.keys(state).some((name) => name.startsWith(`${key}.`))) host.closest("details")?.setAttribute("open", "");
     renderTable(view);
     return view;
   };
@@ -409,6 +411,7 @@
     if (data.stories) tables.stories = loadTable(data.stories);
     showChoices();
     views = $$("[data-table]").filter((host) => tables[host.dataset.table]).map(startTable);
+    for (const host of $$("[data-figure]")) host.style.minHeight = `${tables[host.dataset.figure].figure.layout.height}px`;
     refresh();
     listen();
     goTo();

@@ -125,16 +125,20 @@ final as (
                     || cast(found_date as varchar) || ' and not set again.'
             when 'losing_fast'
                 then
-                    'Loses '
-                    || cast(
-                        cast(10e0 * drift_pct_per_1000mi as bigint) / 1e1 as varchar
+                    'Loses tension '
+                    || coalesce(
+                        cast(
+                            cast(
+                                10e0 * drift_pct_per_1000mi
+                                / case
+                                    when model_drift_pct_per_1000mi > 0e0
+                                        then model_drift_pct_per_1000mi
+                                end as bigint
+                            ) / 1e1 as varchar
+                        )
+                        || ' times as fast as its model.',
+                        'though its model does not.'
                     )
-                    || ' % per 1,000 mi, its model '
-                    || cast(
-                        cast(10e0 * model_drift_pct_per_1000mi as bigint) / 1e1
-                        as varchar
-                    )
-                    || ' %.'
             else 'Set in range; it has run far enough since to fall under it.'
         end
         || case

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -11,34 +12,12 @@ import pytest
 from fleetbelt.models.proportions import wilson
 from fleetbelt.render import document, render_pages
 from tests.render import factory
+from tests.render.reading import Reader
 
 pytestmark = pytest.mark.browser
 NAMES = list(document.NAMES)
 AXE = Path(__file__).parents[1] / "vendor" / "axe.min.js"
 RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
-READY = "html[data-ready='1']"
-
-
-class Reader:
-    """A page being read, and everything it said or asked for meanwhile."""
-
-    def __init__(self, context):
-        self.page = context.new_page()
-        self.heard: list[str] = []
-        self.asked: list[str] = []
-        self.page.on("console", lambda message: self.heard.append(message.text))
-        self.page.on("pageerror", lambda error: self.heard.append(str(error)))
-        self.page.on("request", self._ask)
-
-    def _ask(self, request):
-        if not request.is_navigation_request():
-            self.asked.append(request.url)
-
-    def open(self, folder, name, fragment=""):
-        self.page.goto("about:blank")
-        self.page.goto(f"{(folder / f'{name}.html').as_uri()}{fragment}")
-        self.page.wait_for_selector(READY, state="attached")
-        return self.page
 
 
 @pytest.fixture
@@ -148,6 +127,102 @@ def test_a_row_opens_its_evidence_by_keyboard(open_page, pages, results):
     assert story.locator("tbody tr").count() == visits.height
     assert page.evaluate("document.activeElement.className") == "open"
     assert page.locator(".open").first.get_attribute("aria-expanded") == "true"
+
+
+@pytest.mark.parametrize("name", sorted(set(NAMES) - {"method"}))
+def test_in_pounds_and_kilometres_no_newton_and_no_mile_is_left(open_page, pages, name):
+    page = open_page(pages, name, "#tension=lbf&distance=km")
+    _open_everything(page)
+
+    words = page.evaluate("""() => [document.querySelector("main").innerText,
+        ...[...document.querySelectorAll("svg text")].map((t) => t.textContent)]""")
+
+    text = "\n".join(words)
+    left = re.findall(
+        r".*(?:\d[ \u00a0](?:N|mi)\b|\((?:N|mi)\)|000[ \u00a0]mi\b).*", text
+    )
+    assert left == []
+
+
+@pytest.mark.parametrize("group", ["depot", "model", "duty"])
+@pytest.mark.parametrize("name", ["fleet", "workshop", "plan"])
+def test_a_filter_reaches_every_table_or_the_table_says_that_it_does_not(
+    open_page, pages, name, group
+):
+    page = open_page(pages, name)
+    choice = page.locator(f"[data-filters] select[name={group}]")
+    value = choice.locator("option").nth(1).get_attribute("value")
+
+    def listed():
+        return {
+            table.get_attribute("data-table"): table.inner_text()
+            for table in page.locator("[data-table]:visible").all()
+        }
+
+    _open_everything(page)
+    before = listed()
+    choice.select_option(value)
+    after = listed()
+
+    assert f"{group} {value}" in page.locator("[data-filter-words]").inner_text()
+    for key, text in after.items():
+        said = page.locator(f"[data-live='{key}']").inner_text()
+        assert text != before[key] or "the filter does not change it" in said, key
+
+
+def test_a_link_to_a_section_lands_there_once_all_is_drawn(open_page, pages):
+    page = open_page(pages, "fleet", "#by-model")
+
+    top = page.locator("#by-model").evaluate("(s) => s.getBoundingClientRect().top")
+    assert -5 < top < 300
+
+
+def test_a_shared_sort_opens_the_table_it_sorts(open_page, pages):
+    page = open_page(pages, "fleet", "#by-model.sort=n+up")
+
+    assert page.locator("#by-model details").get_attribute("open") is not None
+    counts = _column(page, "by-model", "n")
+    assert counts == sorted(counts, key=int)
+
+
+def test_every_control_is_reached_by_keyboard_and_shows_its_focus(open_page, pages):
+    page = open_page(pages, "fleet", viewport={"width": 1400, "height": 2000})
+    wanted = page.locator("a, button, select, input, summary").locator("visible=true")
+    count, seen = wanted.count(), set()
+
+    for _ in range(count + 40):
+        page.keyboard.press("Tab")
+        seen.add(
+            page.evaluate("""() => {
+            const all = [...document.querySelectorAll("body *")];
+            const at = document.activeElement;
+            return [all.indexOf(at), getComputedStyle(at).outlineStyle].join(" ");
+        }""")
+        )
+
+    focused = {place.split()[0] for place in seen if not place.startswith("-1")}
+    assert len(focused) >= count
+    assert not [place for place in seen - {"-1 none"} if place.endswith("none")]
+
+
+def test_of_a_hundred_thousand_rows_the_page_holds_the_first_and_says_so(
+    open_page, results, tmp_path
+):
+    listed = results["results.watchlist"]
+    copies = -(-100_000 // listed.height)
+    many = pl.concat([listed] * copies).head(100_000)
+    rank = pl.int_range(1, many.height + 1)
+    many = many.with_columns(rank=rank, belt_id=pl.format("{}-{}", "belt_id", rank))
+    render_pages(results | {"results.watchlist": many}, tmp_path)
+
+    page = open_page(tmp_path)
+    page.locator("[data-table=watchlist] input[type=search]").fill("V-0")
+
+    words = page.locator("#watchlist").inner_text()
+    assert "The first 2,000 of 100,000 rows are in this page" in words
+    assert "tables/watchlist.csv has all" in words
+    assert page.locator("[data-table=watchlist] tbody tr").count() == 25
+    assert (tmp_path / "fleet.html").stat().st_size < 3_000_000
 
 
 def test_a_link_brings_the_same_view_again(open_page, pages, results):
