@@ -106,7 +106,7 @@ def watchlist_changes(frames: Frames) -> Section:
 _COLUMNS: Final = (
     Column(name="change", label="Watchlist", words={"new": "new", "gone": "gone"}),
     Column(name="vehicle_id", label="Vehicle"),
-    Column(name="belt_id", label="Belt"),
+    Column(name="belt_id", label="Belt", is_shown=False),
     Column(name="depot", label="Depot"),
     Column(name="model", label="Model"),
     Column(name="duty", label="Duty", is_shown=False),

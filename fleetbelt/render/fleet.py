@@ -149,14 +149,16 @@ def _looked_in_range(frames: Frames) -> Headline:
             method="method-correction",
         )
     k, n = seen
+    why = ": by its calibration it reads high there" if k else ""
     return Headline(
         who="Looked right on the gauge",
         number=(f"{k:,}",),
         words=sentence(
             "{k} of the {n} installs left under read at least the minimum on the gauge "
-            "that set them: by its calibration it reads high there.",
-            k=k,
+            "that set them{why}.",
+            k=k or "None",
             n=n,
+            why=why,
         ),
         href="gauges.html#curves",
         method="method-correction",

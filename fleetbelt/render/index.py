@@ -44,7 +44,8 @@ def _owner(frames: Frames) -> Headline:
             href="workshop.html",
             method="method-share",
         )
-    looked = f" {seen[0]:,} of those looked right on the gauge." if seen else ""
+    those = f"{seen[0]:,}" if seen and seen[0] else "None"
+    looked = f" {those} of those looked right on the gauge." if seen else ""
     return Headline(
         who="For the shop owner",
         number=(f"{k:,}",),

@@ -1,12 +1,15 @@
 """Tables and figures as JSON that is safe inside a page."""
 
 import json
+import re
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
 
-from fleetbelt.render.section import Column, Recount, Section, Table
+from fleetbelt.render.section import Column, Recount, Section, Table, digits_for
 
 _ESCAPES = str.maketrans(
     {
@@ -17,6 +20,7 @@ _ESCAPES = str.maketrans(
         "\u2029": "\\u2029",
     }
 )
+_LIMITS = re.compile(r"\(\{(\w+)\} to \{(\w+)\}\)")
 _DRAWN_ONLY = "is_drawn_only"
 _KEPT_DIGITS = {
     "share": 5,
@@ -48,14 +52,37 @@ def json_island(value: object) -> Markup:
 def table_data(table: Table) -> dict[str, Any]:
     """Return a table as its columns, each with what the page must know of it."""
     frame = table.listed
+    digits = _supported_digits(frame, table.columns)
+    columns = (
+        replace(column, digits=digits.get(column.name, column.digits))
+        for column in table.columns
+    )
     data: dict[str, Any] = {
-        "columns": [_column_data(frame, column) for column in table.columns]
+        "columns": [_column_data(frame, column) for column in columns]
     }
     if _DRAWN_ONLY in frame.columns:
         data["unlisted"] = frame[_DRAWN_ONLY].arg_true().to_list()
     if table.recount is not None:
         data["recount"] = _recount_data(table.recount)
     return data
+
+
+def _supported_digits(frame: pl.DataFrame, columns: Sequence[Column]) -> dict[str, int]:
+    """Return the decimals of values with an interval beside them, and of its limits.
+
+    One number for a column, so that its figures line up: what the middle width allows.
+    """
+    digits: dict[str, int] = {}
+    for column in columns:
+        limits = _LIMITS.fullmatch(column.beside)
+        if limits is None:
+            continue
+        lo, hi = limits.groups()
+        width = (frame[hi] - frame[lo]).drop_nulls().median()
+        if isinstance(width, float):
+            names = (column.name, lo, hi)
+            digits |= dict.fromkeys(names, digits_for(0, width, column.kind))
+    return digits
 
 
 def section_data(section: Section) -> dict[str, Any]:
@@ -92,7 +119,7 @@ def _values(values: pl.Series, column: Column) -> dict[str, Any]:
     """Return values as JSON: numbers rounded below what is shown, repeats coded."""
     if column.kind in {"text", "date"}:
         return _coded(values.cast(pl.String).to_list())
-    kept = _KEPT_DIGITS.get(column.kind, column.digits + 3)
+    kept = _KEPT_DIGITS.get(column.kind, max(column.digits, 0) + 3)
     number = values.cast(pl.Float64).fill_nan(None).round(kept)
     number = pl.select(pl.when(number.is_finite()).then(number)).to_series()
     if number.drop_nulls().eq(number.drop_nulls().round(0)).all():

@@ -54,7 +54,9 @@ class Quantity:
     def text(self) -> str:
         """Return the number with its unit, in newtons and miles."""
         shown = self.value * 100 if self.kind in {"share", "chance"} else self.value
-        number = f"{shown + 0.0:,.{self.digits}f}".replace("-", "\N{MINUS SIGN}")
+        places = max(self.digits, 0)
+        number = f"{round(shown, self.digits) + 0.0:,.{places}f}"
+        number = number.replace("-", "\N{MINUS SIGN}")
         unit = "" if self.is_bare else self.unit or UNIT.get(self.kind, "")
         return f"{number}\N{NO-BREAK SPACE}{unit}" if unit else number
 
@@ -101,9 +103,7 @@ def plain_text(words: Sentence) -> str:
 
 def share_of(k: int, n: int, lo: float, hi: float, noun: str = "installs") -> Sentence:
     """Say a share with counts and interval: '363 of 1,171 installs (31 %; …)'."""
-    share, interval = said(
-        k / n, lo, hi, kind="share", digits=digits_for(lo * 100, hi * 100)
-    )
+    share, interval = said(k / n, lo, hi, kind="share")
     return sentence(
         "{k} of {n} {noun} ({share}; {interval})",
         k=k, n=n, noun=noun, share=share, interval=interval,
@@ -111,20 +111,35 @@ def share_of(k: int, n: int, lo: float, hi: float, noun: str = "installs") -> Se
 
 
 def said(
-    value: float, lo: float, hi: float, *, kind: Kind, digits: int = 0, unit: str = ""
+    value: float,
+    lo: float,
+    hi: float,
+    *,
+    kind: Kind,
+    digits: int | None = None,
+    unit: str = "",
 ) -> tuple[Quantity, Sentence]:
-    """Return a value with its unit, and its interval in words without it."""
-    whole = Quantity(value=value, kind=kind, digits=digits, unit=unit)
+    """Return a value with its unit, and its interval in words without it.
+
+    Without ``digits`` the interval decides how many there are.
+    """
+    places = digits_for(lo, hi, kind) if digits is None else digits
+    whole = Quantity(value=value, kind=kind, digits=places, unit=unit)
     low, high = (replace(whole, value=limit, is_bare=True) for limit in (lo, hi))
     return whole, sentence("95 % interval {lo} to {hi}", lo=low, hi=high)
 
 
-def digits_for(lo: float, hi: float) -> int:
-    """Return the decimals that an interval supports: its half width keeps two."""
-    half = abs(hi - lo) / 2
+def digits_for(lo: float, hi: float, kind: Kind = "number") -> int:
+    """Return the decimals that an interval supports, negative for tens and more.
+
+    The last one shown is at most half of the interval's half width. Only distances are
+    rounded to tens, hundreds or thousands.
+    """
+    half = abs(hi - lo) / 2 * (100 if kind in {"share", "chance"} else 1)
     if not math.isfinite(half) or half == 0:
         return 0
-    return min(3, max(0, -math.floor(math.log10(half))))
+    digits = -math.floor(math.log10(half / 2) + 1e-9)
+    return min(3, max(-3 if kind == "distance" else 0, digits))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +178,11 @@ class Column:
 def interval_columns(
     value: str, lo: str, hi: str, *, label: str, kind: Kind, digits: int = 0
 ) -> tuple[Column, Column, Column]:
-    """Return a value shown with its 95 % interval in one cell, three in the CSV."""
+    """Return a value shown with its 95 % interval in one cell, three in the CSV.
+
+    The page shows the decimals that the table's intervals support, ``digits`` where it
+    has none.
+    """
     return (
         Column(
             name=value,

@@ -62,9 +62,10 @@
   const formats = {};
   const number = (value, kind, digits) => {
     if (kind === "chance" && (value < 0.005 || value > 0.995)) return value < 0.5 ? "<\u00a01" : ">\u00a099";
-    const places = decimals(kind, digits);
+    const wanted = decimals(kind, digits), places = Math.max(wanted, 0), step = 10 ** Math.max(-wanted, 0);
     formats[places] ??= new Intl.NumberFormat("en-US", { minimumFractionDigits: places, maximumFractionDigits: places });
-    return formats[places].format(converted(value, kind) + 0).replace("-", "\u2212");
+    const shown = converted(value, kind);
+    return formats[places].format((step > 1 ? Math.round(shown / step) * step : shown) + 0).replace("-", "\u2212");
   };
   const quantity = (value, kind, digits, unit) => [number(value, kind, digits), unitOf(kind, unit)].filter(Boolean).join("\u00a0");
   const units = (text) => text.replace(/\{(\w+)\}/g, (whole, kind) => (KINDS[kind] ? unitOf(kind) : whole));

@@ -28,6 +28,7 @@ VISITS: tuple[tuple[str, int, str, Row], ...] = (
     ("2020-09-01", 19_000, "inspect", {"reading_found": 104}),
     ("2021-03-01", 26_000, "retension", {"reading_found": 92, "reading_left": 120}),
     ("2021-12-01", 38_000, "install", {"removal_reason": "worn", "reading_left": 150}),
+    ("2022-02-01", 41_000, "retension", {"reading_found": 88, "reading_left": 80}),
 )
 NO_NUMBER = re.compile(
     r"\b(?:NaN|nan|null|undefined|Infinity|inf)\b|^None$", re.MULTILINE

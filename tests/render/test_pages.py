@@ -11,8 +11,16 @@ import pytest
 
 from fleetbelt.models.proportions import wilson
 from fleetbelt.render import NEEDED, document, render_pages
-from fleetbelt.render.island import json_island
-from fleetbelt.render.section import Quantity, digits_for, plain_text, sentence
+from fleetbelt.render.island import json_island, table_data
+from fleetbelt.render.section import (
+    Quantity,
+    Table,
+    digits_for,
+    interval_columns,
+    plain_text,
+    said,
+    sentence,
+)
 from tests.render import factory
 
 PAGES = [f"{name}.html" for name in document.NAMES]
@@ -204,3 +212,41 @@ def test_a_sentence_keeps_text_from_files_as_text():
 )
 def test_decimals_are_what_the_interval_supports(lo, hi, digits):
     assert digits_for(lo, hi) == digits
+
+
+@pytest.mark.parametrize(
+    ("kind", "lo", "hi", "text"),
+    [
+        ("distance", 54_321, 67_890, "61,000\xa0mi"),
+        ("distance", 60_100, 62_900, "61,300\xa0mi"),
+        ("tension", 61_000, 61_500, "61,256\xa0N"),
+    ],
+)
+def test_only_distances_are_rounded_to_hundreds_and_thousands(kind, lo, hi, text):
+    value, _ = said(61_256, lo, hi, kind=kind)
+
+    assert value.text == text
+
+
+def test_a_table_shows_the_decimals_that_its_intervals_support():
+    frame = pl.DataFrame({"v": [2.0, 3.0], "lo": [1.9, 2.5], "hi": [2.1, 3.5]})
+    columns = interval_columns("v", "lo", "hi", label="Rate", kind="number", digits=3)
+
+    found = table_data(Table(frame=frame, columns=columns))["columns"]
+
+    assert [column["digits"] for column in found] == [1, 1, 1]
+
+
+@pytest.mark.parametrize("tables", ["results", "none"])
+def test_every_link_leads_to_a_place_that_is_there(results, tmp_path, tables):
+    render_pages(results if tables == "results" else {}, tmp_path)
+
+    html = {path.name: path.read_text("utf-8") for path in tmp_path.glob("*.html")}
+    places = {
+        name: set(re.findall(r' id="([^"]+)"', text)) for name, text in html.items()
+    }
+    for name, text in html.items():
+        for href in re.findall(r'<a [^>]*href="([^"]+)"', text):
+            page, _, place = href.partition("#")
+            assert not place or place in places[page or name], f"{name}: {href}"
+            assert not page or page in html, f"{name}: {href}"
