@@ -132,13 +132,13 @@ def said(
 def digits_for(lo: float, hi: float, kind: Kind = "number") -> int:
     """Return the decimals that an interval supports, negative for tens and more.
 
-    The last one shown is at most half of the interval's half width. Only distances are
+    The place of the half width's first digit is the last one shown. Only distances are
     rounded to tens, hundreds or thousands.
     """
     half = abs(hi - lo) / 2 * (100 if kind in {"share", "chance"} else 1)
     if not math.isfinite(half) or half == 0:
         return 0
-    digits = -math.floor(math.log10(half / 2) + 1e-9)
+    digits = -math.floor(math.log10(half) + 1e-9)
     return min(3, max(-3 if kind == "distance" else 0, digits))
 
 

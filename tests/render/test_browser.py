@@ -322,13 +322,18 @@ def test_hostile_text_is_shown_and_does_nothing(open_page, hostile_pages, name):
     assert page.locator("svg a").count() == 0
 
 
-@pytest.mark.parametrize("width", [390, 1400])
-def test_print_has_no_cut_figure(open_page, pages, tmp_path, width):
+@pytest.mark.parametrize(
+    ("name", "width"), [("fleet", 1400), *((name, 390) for name in NAMES)]
+)
+def test_print_has_no_cut_figure(open_page, pages, tmp_path, name, width):
     page = open_page(
-        pages, viewport={"width": width, "height": 900}, color_scheme="dark"
+        pages, name, viewport={"width": width, "height": 900}, color_scheme="dark"
     )
+    if page.locator(".open").count():
+        page.locator(".open").first.click()
+        page.wait_for_selector(".story .main-svg", state="attached")
 
-    page.pdf(path=str(tmp_path / "fleet.pdf"), format="A4", tagged=True)
+    page.pdf(path=str(tmp_path / "page.pdf"), format="A4", tagged=True)
     page.emulate_media(media="print")
     page.set_viewport_size({"width": 688, "height": 1000})
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
@@ -341,6 +346,7 @@ def test_print_has_no_cut_figure(open_page, pages, tmp_path, width):
             return svg.right > 688.5 || svg.bottom > box.bottom + 1;
         }).length""")
     assert cut == 0
+    assert page.evaluate("document.documentElement.scrollWidth") <= 688
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == (
         "rgb(255, 255, 255)"
     )
