@@ -155,7 +155,7 @@ def _filters(page: Page) -> dict[str, dict[str, Any]]:
     """Return the choices of the page's filters, from the tables they act on."""
     found: dict[str, dict[str, Any]] = {}
     for name, label in _FILTERS.items():
-        values = sorted({v for s in page.sections for v in _choices(s, name)})
+        values = sorted({v for s in page.sections for v in _choices(s, name)} - {"all"})
         if len(values) > 1:
             found[name] = {"label": label, "values": values}
     return found

@@ -2,7 +2,7 @@
 "use strict";
 (() => {
   const LBF_N = 4.4482216152605, KGF_N = 9.80665, KM_MI = 1.609344, MM_IN = 25.4, Z95 = 1.959963984540054;
-  const FEW = 10, FIRST_ROWS = 25, MORE_ROWS = 200, LABEL = 28, CELL = 300;
+  const FEW = 10, FIRST_ROWS = 25, FIRST_CARDS = 10, MORE_ROWS = 200, LABEL = 28, CELL = 300, CARDS = 6;
   const GROUPS = ["depot", "model", "duty"];
   const CARRIED = ["tension", "distance", "theme", ...GROUPS];
   const root = document.documentElement;
@@ -244,7 +244,7 @@
     }
     view.count.textContent = `${number(shown.length, "count")} of ${number(rows.length, "count")} rows shown` + (rows.length < listed ? `, ${number(listed, "count")} in all` : "");
     view.more.hidden = shown.length >= rows.length;
-    view.place.replaceChildren(make("table", { role: "table", class: view.opens ? "cards" : null, "aria-label": view.name },
+    view.place.replaceChildren(make("table", { role: "table", class: view.isCards ? "cards" : null, "aria-label": view.name },
       make("thead", { role: "rowgroup" }, make("tr", { role: "row" }, ...shownColumns(view.table).map((column) => headerCell(view, column)))),
       make("tbody", { role: "rowgroup" }, ...shown.flatMap((row) => bodyRow(view, row)))));
     if (view.pending) { const draw = view.pending; view.pending = null; draw(); }
@@ -262,6 +262,8 @@
     const key = host.dataset.table, table = tables[key];
     const words = (text) => text.split(" ").filter(Boolean);
     const view = { key, table, name: host.dataset.name, selects: words(host.dataset.selects), opens: host.dataset.opens, limit: FIRST_ROWS };
+    view.isCards = Boolean(view.opens) || (!host.closest("details") && shownColumns(table).length > CARDS);
+    if (view.isCards && root.clientWidth < 700) view.limit = FIRST_CARDS;
     view.count = make("span", { role: "status" });
     view.more = make("button", { type: "button", class: "more", onclick: () => { view.limit += MORE_ROWS; renderTable(view); } }, `Show ${MORE_ROWS} more`);
     view.place = make("div", view.opens ? { class: "scroll" } : { class: "scroll", tabindex: "0", role: "group", "aria-label": `Numbers: ${view.name}` });
@@ -330,8 +332,13 @@
   const rowsOf = (table, where) => table.rows.filter((row) => Object.entries(where ?? {}).every(([name, wanted]) => table.columns[name].values[row] === wanted));
   const axisLook = () => ({ gridcolor: colour("@line"), linecolor: colour("@field"), zerolinecolor: colour("@field"), automargin: true, fixedrange: true });
   const look = (layout) => {
-    const narrow = root.clientWidth < 600, plain = { ...layout };
+    const narrow = !printing && root.clientWidth < 600, plain = { ...layout };
     for (const name of Object.keys(layout)) if (/^[xy]axis/.test(name)) plain[name] = { ...axisLook(), ...layout[name] };
+    const title = plain.xaxis?.title?.text;
+    if (narrow && title) {
+      plain.xaxis.title = undefined;
+      plain.title = { text: title, font: { size: 12 }, xref: "container", x: 1, xanchor: "right", yref: "container", y: 0, yanchor: "bottom", pad: { r: 10, b: 8 } };
+    }
     return {
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", dragmode: false, hovermode: "closest",
       font: { family: "system-ui, sans-serif", size: narrow ? 12 : 13, color: colour("@ink") },
@@ -342,7 +349,7 @@
   const draw = (host, table) => {
     if (!window.Plotly || !table.figure) return;
     const data = table.figure.data.map((trace) => filled(trace, table, rowsOf(table, trace.meta?.where), "", true));
-    const width = printing ? { width: 680 } : {};
+    const width = printing ? { width: host.closest(".story") ? 640 : 680 } : {};
     const layout = look(filled(table.figure.layout, table, table.rows));
     window.Plotly.react(host, data, { ...layout, ...width }, { displayModeBar: false, responsive: !printing });
     if (!drawn.has(host)) host.on("plotly_afterplot", () => scalable(host));
