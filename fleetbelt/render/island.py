@@ -28,7 +28,7 @@ _KEPT_DIGITS = {
     "count": 0,
     "distance": 1,
     "span": 2,
-    "tension": 2,
+    "tension": 1,
 }
 
 
@@ -58,7 +58,8 @@ def table_data(table: Table) -> dict[str, Any]:
         for column in table.columns
     )
     data: dict[str, Any] = {
-        "columns": [_column_data(frame, column) for column in columns]
+        "height": frame.height,
+        "columns": [_column_data(frame, column) for column in columns],
     }
     if _DRAWN_ONLY in frame.columns:
         data["unlisted"] = frame[_DRAWN_ONLY].arg_true().to_list()
@@ -112,7 +113,13 @@ def _column_data(frame: pl.DataFrame, column: Column) -> dict[str, Any]:
     if not column.is_shown:
         data["hidden"] = True
     values = frame.get_column(column.name)
-    return data | _values(values, column)
+    return data | _values(_without_trailing_nulls(values), column)
+
+
+def _without_trailing_nulls(values: pl.Series) -> pl.Series:
+    """Cut the nulls at the end; the page knows how many rows there are."""
+    filled = values.is_not_null().arg_true()
+    return values.head(int(filled[-1]) + 1 if filled.len() else 0)
 
 
 def _values(values: pl.Series, column: Column) -> dict[str, Any]:
@@ -150,5 +157,6 @@ def _recount_data(recount: Recount) -> dict[str, Any]:
         "by": list(recount.by),
         "within": recount.within,
         "sum": recount.is_sum,
+        "height": recount.cells.height,
         "columns": [_column_data(recount.cells, column) for column in columns],
     }

@@ -9,7 +9,7 @@ from fleetbelt.render.figures import Figure, axis, figure
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Column, Table
 
-MOST_ROWS: Final = 9_000
+MOST_ROWS: Final = 12_000
 COMPLAINTS_UNDER: Final = 0.97  # of the least that is drawn of a belt
 
 _COLUMNS: Final = (
@@ -94,7 +94,7 @@ def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
         return None
     rows = story.join(belts.select("belt_id", "rank"), on="belt_id")
     is_left = (pl.col("phase") == "left").fill_null(value=False)
-    rows = _first_belts(rows.sort("rank", "date", "odometer_mi", "service_id", is_left))
+    rows = rows.sort("rank", "date", "odometer_mi", "service_id", is_left)
     since = pl.col("odometer_mi") - pl.col("odometer_mi").min().over("belt_id")
     visits = (
         rows.join(doubts(frames), on="service_id", how="left", maintain_order="left")
@@ -120,8 +120,7 @@ def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
         ],
         how="diagonal",
     ).select("rank", "is_drawn_only", *names)
-    whole = whole.sort("rank", maintain_order=True)
-    return Table(frame=whole, columns=_COLUMNS)
+    return Table(frame=_slim(_first_belts(whole)), columns=_COLUMNS)
 
 
 def doubts(frames: Frames) -> pl.DataFrame:
@@ -139,10 +138,20 @@ def doubts(frames: Frames) -> pl.DataFrame:
 
 
 def _first_belts(rows: pl.DataFrame) -> pl.DataFrame:
-    """Keep the first belts whose visits fit into the page."""
+    """Keep the first belts that fit into the page, each with all its rows."""
+    rows = rows.sort("rank", maintain_order=True)
     lengths = rows["rank"].rle().struct.field("len").cum_sum()
     fits = lengths.filter(lengths <= MOST_ROWS)
     return rows.head(int(fits[-1]) if fits.len() else MOST_ROWS)
+
+
+def _slim(rows: pl.DataFrame) -> pl.DataFrame:
+    """Put what is only drawn last, where its empty columns take no room in a page."""
+    drawn = pl.col("is_drawn_only")
+    return rows.sort(drawn, maintain_order=True).with_columns(
+        odometer_mi=pl.when(~drawn).then("odometer_mi"),
+        x_mi=pl.when(drawn).then(pl.col("x_mi").round(0)).otherwise("x_mi"),
+    )
 
 
 def _state() -> pl.Expr:

@@ -84,13 +84,13 @@
   };
 
   /* ---- data ---- */
-  const unpackColumns = (columns) => Object.fromEntries(columns.map((column) => [column.name, {
-    ...column, values: column.kinds ? column.values.map((place) => column.kinds[place]) : column.values,
-  }]));
+  const unpackColumns = ({ columns = [], height = 0 }) => Object.fromEntries(columns.map((column) => {
+    const values = column.kinds ? column.values.map((place) => column.kinds[place]) : column.values;
+    return [column.name, { ...column, values: [...values, ...Array(height - values.length).fill(null)] }];
+  }));
   const loadTable = (raw) => {
-    const columns = unpackColumns(raw.columns ?? []);
-    const height = Object.values(columns)[0]?.values.length ?? 0;
-    const recount = raw.recount && { ...raw.recount, columns: unpackColumns(raw.recount.columns) };
+    const columns = unpackColumns(raw), height = raw.height ?? 0;
+    const recount = raw.recount && { ...raw.recount, columns: unpackColumns(raw.recount) };
     return { columns, height, recount, figure: raw.figure, unlisted: new Set(raw.unlisted), rows: [...Array(height).keys()], recounted: {} };
   };
   const worded = (column, row) => {
