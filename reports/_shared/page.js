@@ -215,7 +215,7 @@
   };
   const bodyCell = (view, column, row, opener) => {
     const text = cellText(view.table, column, row);
-    const width = `${text === "\u2013" ? " blank" : ""}${text.length > 40 ? " long" : ""}${/\S{21}/.test(text) ? " unbroken" : ""}`;
+    const width = `${text === "\u2013" ? " blank" : ""}${text.length > 40 ? " long" : ""}${/\S{21}/.test(text) ? " unbroken" : /^\S{1,20}$/.test(text) ? " code" : ""}`;
     const kind = column.kind === "date" ? "date" : isText(column.kind) ? `text${width}` : text.length > 30 ? "figure-cell broken" : "figure-cell";
     return make("td", { role: "cell", class: kind, "data-label": heading(column) }, opener ?? text);
   };
