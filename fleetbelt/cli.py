@@ -39,6 +39,13 @@ AcceptRefusals = Annotated[
 Memory = Annotated[
     str, typer.Option(help="What the engine may use of it: 800MB, 2GB, 60%.")
 ]
+Pseudonyms = Annotated[
+    bool,
+    typer.Option(
+        "--pseudonyms",
+        help="Replace technicians' ids by labels in pages and tables.",
+    ),
+]
 AsOf = Annotated[
     datetime | None,
     typer.Option(
@@ -89,6 +96,8 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder to write.")] = Path(
         "fleetbelt-demo"
     ),
+    *,
+    pseudonyms: Pseudonyms = False,
 ) -> None:
     """Do the whole job on the bundled sample fleet.
 
@@ -97,7 +106,7 @@ def demo(
     from fleetbelt import pipeline
     from fleetbelt.resources import bundled
 
-    result = pipeline.run(bundled("sample_data"), out, say=_say)
+    result = pipeline.run(bundled("sample_data"), out, pseudonyms=pseudonyms, say=_say)
     typer.echo(result.pages[0])
 
 
@@ -112,6 +121,7 @@ def run(
     as_of: AsOf = None,
     accept_refusals: AcceptRefusals = False,
     memory: Memory = "60%",
+    pseudonyms: Pseudonyms = False,
     as_json: Json = False,
 ) -> None:
     """Load, reduce, fit and render: from a folder of CSV files to the pages.
@@ -127,6 +137,7 @@ def run(
         as_of=as_of.date() if as_of else None,
         accept_refusals=accept_refusals,
         memory=memory,
+        pseudonyms=pseudonyms,
         say=_say,
     )
     if as_json:

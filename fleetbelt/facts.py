@@ -42,7 +42,9 @@ def planned(read: Read) -> str:
     )
 
 
-def run_info(read: Read, settings: Settings) -> pl.DataFrame:
+def run_info(
+    read: Read, settings: Settings, *, pseudonyms: bytes | None = None
+) -> pl.DataFrame:
     """Return the facts of this run as key and value, both text, sorted by key.
 
     Parameters
@@ -51,6 +53,8 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
         Returns a table as a frame.
     settings : Settings
         The settings used.
+    pseudonyms : bytes or None
+        Key of the labels that stand for technicians, if they do; never told.
 
     Returns
     -------
@@ -71,6 +75,7 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
         "records_after_as_of": window["n_after"],
         "reading_sd": reading_sd["reading_sd"],
         "reading_sd_source": reading_sd["source"],
+        "technicians": "pseudonyms" if pseudonyms else "as recorded",
         "currency": settings.plan.currency,
         "settings": json.dumps(settings.model_dump(mode="json"), sort_keys=True),
         **counts,
