@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.contract import CONTRACT_VERSION
-from fleetbelt.settings import Settings
+from fleetbelt.settings import Plan, Settings
 from fleetbelt.store.frames import Read
 
 _COUNTS: Final = {
@@ -77,6 +77,7 @@ def run_info(
         "reading_sd_source": reading_sd["source"],
         "technicians": "pseudonyms" if pseudonyms else "as recorded",
         "currency": settings.plan.currency,
+        "plan_defaults": " ".join(_not_given(settings.plan)),
         "settings": json.dumps(settings.model_dump(mode="json"), sort_keys=True),
         **counts,
         **{f"version_{name}": version(name) for name in _LIBRARIES},
@@ -88,3 +89,10 @@ def run_info(
         },
         schema={"key": pl.String, "value": pl.String},
     ).sort("key")
+
+
+def _not_given(plan: Plan) -> list[str]:
+    """Return the numbers of the plan for which the settings leave the defaults."""
+    costs = type(plan.costs).model_fields.keys() - plan.costs.model_fields_set
+    others = {"retension_p", "retension_minutes", "replacement_minutes"}
+    return sorted({f"cost_{name}" for name in costs} | others - plan.model_fields_set)

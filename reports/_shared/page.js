@@ -242,7 +242,7 @@
     }
     view.count.textContent = `${number(shown.length, "count")} of ${number(rows.length, "count")} rows shown` + (rows.length < listed ? `, ${number(listed, "count")} in all` : "");
     view.more.hidden = shown.length >= rows.length;
-    view.place.replaceChildren(make("table", { role: "table", class: view.opens ? "cards" : null, "aria-label": view.name },
+    view.place.replaceChildren(make("table", { role: "table", class: view.opens || view.isCards ? "cards" : null, "aria-label": view.name },
       make("thead", { role: "rowgroup" }, make("tr", { role: "row" }, ...shownColumns(view.table).map((column) => headerCell(view, column)))),
       make("tbody", { role: "rowgroup" }, ...shown.flatMap((row) => bodyRow(view, row)))));
     if (view.pending) { const draw = view.pending; view.pending = null; draw(); }
@@ -259,7 +259,7 @@
   const startTable = (host) => {
     const key = host.dataset.table, table = tables[key];
     const words = (text) => text.split(" ").filter(Boolean);
-    const view = { key, table, name: host.dataset.name, selects: words(host.dataset.selects), opens: host.dataset.opens, limit: FIRST_ROWS };
+    const view = { key, table, name: host.dataset.name, selects: words(host.dataset.selects), opens: host.dataset.opens, isCards: "cards" in host.dataset, limit: FIRST_ROWS };
     view.count = make("span", { role: "status" });
     view.more = make("button", { type: "button", class: "more", onclick: () => { view.limit += MORE_ROWS; renderTable(view); } }, `Show ${MORE_ROWS} more`);
     view.place = make("div", view.opens ? { class: "scroll" } : { class: "scroll", tabindex: "0", role: "group", "aria-label": `Numbers: ${view.name}` });
