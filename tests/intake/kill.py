@@ -70,7 +70,7 @@ def start(arguments: list[str], database: Path, out: Path) -> subprocess.Popen[b
 def folders(scratch: Path) -> tuple[Path, Path]:
     """Write a fleet, and a month later: corrections, new rows and the same again."""
     first, second = scratch / "first", scratch / "second"
-    simulate(first, n_vehicles=60, years=2, seed=1, with_dirt=True)
+    simulate(first, n_vehicles=12, years=1.5, seed=1, with_dirt=True)
     second.mkdir()
     head, *lines = (first / "services.csv").read_text().splitlines()
     corrected = [f"{line}corrected" for line in lines[::5]]
