@@ -88,7 +88,7 @@ def main(n_kills: int = 200, seed: int = 0, name: str = "KILL") -> int:
         scratch = Path(place)
         first, second = folders(scratch)
         base = scratch / "base.duckdb"
-        start(["load", str(first)], base, scratch).wait()
+        start(["load", str(first), "--accept-refusals"], base, scratch).wait()
         before = contents(base, "raw", "typed")
         jobs = [
             _clean(name, [name, str(second), "--accept-refusals"], base, scratch)
