@@ -45,6 +45,13 @@ Memory = Annotated[
 Pack = Annotated[
     bool, typer.Option("--pack", help="Pages compressed in themselves, for mail.")
 ]
+Pseudonyms = Annotated[
+    bool,
+    typer.Option(
+        "--pseudonyms",
+        help="Replace technicians' ids by labels in pages and tables.",
+    ),
+]
 AsOf = Annotated[
     datetime | None,
     typer.Option(
@@ -111,6 +118,7 @@ def demo(
     ),
     *,
     pack: Pack = False,
+    pseudonyms: Pseudonyms = False,
 ) -> None:
     """Do the whole job on the bundled sample fleet.
 
@@ -121,7 +129,9 @@ def demo(
     from fleetbelt.resources import bundled
 
     with progress(_say) as say:
-        result = pipeline.run(bundled("sample_data"), out, pack=pack, say=say)
+        result = pipeline.run(
+            bundled("sample_data"), out, pack=pack, pseudonyms=pseudonyms, say=say
+        )
     _end(result)
 
 
@@ -137,6 +147,7 @@ def run(
     accept_refusals: AcceptRefusals = False,
     memory: Memory = "60%",
     pack: Pack = False,
+    pseudonyms: Pseudonyms = False,
     as_json: Json = False,
 ) -> None:
     """Load, reduce, fit and render: from a folder of CSV files to the pages.
@@ -155,6 +166,7 @@ def run(
             accept_refusals=accept_refusals,
             memory=memory,
             pack=pack,
+            pseudonyms=pseudonyms,
             say=say,
         )
     _end(result, as_json=as_json)

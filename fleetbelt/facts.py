@@ -8,7 +8,7 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.contract import CONTRACT_VERSION
-from fleetbelt.settings import Settings
+from fleetbelt.settings import Plan, Settings
 from fleetbelt.store.frames import Read
 
 _COUNTS: Final = {
@@ -81,7 +81,9 @@ def _as_text(settings: Settings) -> str:
     return json.dumps(settings.model_dump(mode="json"), sort_keys=True)
 
 
-def run_info(read: Read, settings: Settings) -> pl.DataFrame:
+def run_info(
+    read: Read, settings: Settings, *, pseudonyms: bytes | None = None
+) -> pl.DataFrame:
     """Return the facts of this run as key and value, both text, sorted by key.
 
     Parameters
@@ -90,6 +92,8 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
         Returns a table as a frame.
     settings : Settings
         The settings used.
+    pseudonyms : bytes or None
+        Key of the labels that stand for technicians, if they do; never told.
 
     Returns
     -------
@@ -107,7 +111,9 @@ def run_info(read: Read, settings: Settings) -> pl.DataFrame:
         "records_after_as_of": window["n_after"],
         "reading_sd": reading_sd["reading_sd"],
         "reading_sd_source": reading_sd["source"],
+        "technicians": "pseudonyms" if pseudonyms else "as recorded",
         "currency": settings.plan.currency,
+        "plan_defaults": " ".join(_not_given(settings.plan)),
         "settings": _as_text(settings),
         "inputs": inputs(read, settings),
         "compared_with_as_of": _as_of_before(read),
@@ -127,3 +133,10 @@ def _as_of_before(read: Read) -> str | None:
     """Return the as-of date of the last run on other inputs; None where none was."""
     before = read("previous.run_info").filter(key="as_of")["value"]
     return None if before.is_empty() else before.item()
+
+
+def _not_given(plan: Plan) -> list[str]:
+    """Return the numbers of the plan for which the settings leave the defaults."""
+    costs = type(plan.costs).model_fields.keys() - plan.costs.model_fields_set
+    others = {"retension_p", "retension_minutes", "replacement_minutes"}
+    return sorted({f"cost_{name}" for name in costs} | others - plan.model_fields_set)

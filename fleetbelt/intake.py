@@ -104,6 +104,12 @@ def load(
 
 def unload(database: Path, sha256: str) -> str:
     """Take one file's rows back; return what to do next, in words."""
+    if not database.exists():
+        raise InputError(
+            what="There is no such database.",
+            where=str(database),
+            fix="name the one that `fleetbelt load` or `run` wrote.",
+        )
     with connect(database) as connection:
         ingest.unload(connection, sha256, _settings_of(connection))
     return "taken back; `fleetbelt run` makes the results anew"

@@ -25,9 +25,10 @@ from fleetbelt.store.comments import say_what_the_contract_says
 from fleetbelt.store.database import MEMORY, connect, shut, transaction
 from fleetbelt.store.folders import made_folder, refuse_others, whole_folder
 from fleetbelt.store.places import place_errors
+from fleetbelt.store.pseudonyms import key_beside, masked, put_in
 
 
-def run(  # noqa: PLR0913 (the options of one command)
+def run(  # noqa: PLR0913 -- the options of one command
     folder: Path,
     out: Path,
     *,
@@ -36,6 +37,7 @@ def run(  # noqa: PLR0913 (the options of one command)
     accept_refusals: bool = False,
     memory: str = MEMORY,
     pack: bool = False,
+    pseudonyms: bool = False,
     say: Say = silent,
 ) -> Outcome:
     """Do the whole job: load, reduce, fit, render.
@@ -56,6 +58,9 @@ def run(  # noqa: PLR0913 (the options of one command)
         What the engine may use of it, as 800MB or 60%.
     pack : bool
         Compress inside the pages, for mail.
+    pseudonyms : bool
+        Replace technicians' ids in everything that is given out; the key of the labels
+        stands beside the database.
     say : callable
         Takes words for people, one line at a time.
 
@@ -81,10 +86,12 @@ def run(  # noqa: PLR0913 (the options of one command)
             connection, folder, settings, accept_refusals=accept_refusals, say=say
         )
         shut(connection, out)
+        key = key_beside(database) if pseudonyms else None
         stands = "the records are in, the results are those of the last run"
         with place_errors(database, stands), transaction(connection):
-            compute(connection, settings, as_of, say)
-        with place_errors(out, "the results are in the database"):
+            compute(connection, settings, as_of, say, key=key)
+        done = "the results are in the database"
+        with place_errors(out, done), masked(connection, key):
             with whole_folder(out / "pages") as new:
                 tables = frames.existing(connection, NEEDED)
                 written = render_pages(tables, new, pack=pack)
@@ -110,6 +117,8 @@ def compute(
     settings: Settings,
     as_of: date | None = None,
     say: Say = silent,
+    *,
+    key: bytes | None = None,
 ) -> None:
     """Make every table after the typed ones anew: the way itself."""
     models = sql_models.discover(bundled("sql"))
@@ -129,6 +138,8 @@ def compute(
 
     write({"typed.run_options": pl.DataFrame({"as_of": [as_of]}, {"as_of": pl.Date})})
     build("staging", "history.as_of", "history.gauge_uses")
+    if key:
+        put_in(connection, key)
     build("history.odometer_points", "history.recent_odometers")
     write(steps.daily_miles(read))
     previous.keep(connection, facts.inputs(read, settings))
@@ -154,6 +165,6 @@ def compute(
     write(steps.policies(read, settings))
     write(steps.plan(read, settings))
     say(f"plan      {facts.planned(read)}")
-    write({"results.run_info": facts.run_info(read, settings)})
+    write({"results.run_info": facts.run_info(read, settings, pseudonyms=key)})
     say_what_the_contract_says(connection)
     say(f"verdicts  on {rows('results.tension_readings')} readings")

@@ -17,6 +17,7 @@ from fleetbelt.ingest.folder import Source
 from fleetbelt.settings import FileMapping
 
 SEPARATORS: Final = (",", ";", "\t", "|")
+MOST_COLUMNS: Final = 500  # a row of more cells is no heading row
 TITLE_LINES: Final = 20  # the heading row is among so many
 _INVISIBLE: Final = re.compile("[\u200b-\u200f\u2060\ufeff\u00ad]")
 _NO_LETTER: Final = re.compile(r"[\W_]+")
@@ -153,7 +154,9 @@ def _refuse_unknown_words(source: Source) -> None:
 
 
 def is_heading_row(layout: Layout, table: Table, mapping: FileMapping) -> bool:
-    """Tell whether a row has every column the table must have."""
+    """Tell whether a row has every column the table must have, and not too many."""
+    if layout.width > MOST_COLUMNS:
+        return False
     return not missing_columns(table, {*layout.positions, *mapping.constants})
 
 
@@ -194,6 +197,12 @@ def _no_headings(candidates: Sequence[Layout], source: Source) -> HeadingsError:
             fix=f"the first row must name the columns: "
             f"{', '.join(missing_columns(table, ()))}; or map its headings in "
             "fleetbelt.toml (`fleetbelt check --suggest` writes one).",
+        )
+    if best.width > MOST_COLUMNS:
+        return HeadingsError(
+            what=f"The heading row has {best.width:,} cells, over {MOST_COLUMNS}.",
+            where=f"{source.file}, line {best.line}",
+            fix="export fewer columns, or check the separator.",
         )
     missing = missing_columns(table, {*best.positions, *mapping.constants})
     return HeadingsError(

@@ -18,6 +18,7 @@ from fleetbelt.models.plan_jobs import (
     best_ages,
     p_failure_ahead,
 )
+from fleetbelt.models.plan_reasons import reason
 from fleetbelt.models.plan_weeks import GAP, schedule_visits
 
 FAILURE_DAYS: Final = 90.0  # of the chance of failure that a job carries
@@ -160,10 +161,21 @@ def plan_work(
     belts = _checked(belts)
     calendar = _Calendar.of(as_of, rules.n_weeks)
     jobs, cost = _jobs(belts, calendar, rules)
-    week, depots = _weeks(jobs, cost, _rows(capacity_minutes, jobs, rules), rules.gap)
+    capacity = _rows(capacity_minutes, jobs, rules)
+    jobs = _with_visits(jobs, capacity)
+    week, depots = _weeks(jobs, cost, capacity, rules.gap)
     return WorkPlan(
         jobs=_with_weeks(jobs, week, cost, calendar, rules),
         depots=pl.DataFrame(depots, DEPOTS, orient="row"),
+    )
+
+
+def _with_visits(jobs: pl.DataFrame, capacity: FloatArray) -> pl.DataFrame:
+    """Add the minutes of each job's visit, and of its depot's longest week."""
+    longest = capacity.max(axis=1, initial=0.0)
+    return jobs.with_columns(
+        visit_minutes=pl.col("minutes").sum().over("depot_no", "vehicle_no"),
+        longest_week=pl.Series(longest[jobs["depot_no"].to_numpy()], dtype=pl.Float64),
     )
 
 
@@ -354,34 +366,9 @@ def _with_weeks(
             week=pl.when(has_room).then(monday + pl.duration(weeks="week_no")),
             weeks_late=pl.when(has_room).then(pl.col("week_no") - due_week),
         )
-        .with_columns(reason=_reason(rules))
+        .with_columns(reason=reason(rules.retension_p, rules.n_weeks))
         .sort("depot_no", "week_no", "vehicle_no", "belt_no")
         .select(pl.col(name).cast(kind) for name, kind in JOBS.items())
-    )
-
-
-def _reason(rules: Rules) -> pl.Expr:
-    """Why a job is due, and how far from then it is planned."""
-    is_now, late = pl.col("due_in_mi") == 0, pl.col("weeks_late")
-    percent = (100 * pl.col("p_under_now")).round().cast(pl.Int64)
-    age = (pl.col("best_age_mi") / 100).round().cast(pl.Int64) * 100
-    due = (
-        pl.when(pl.col("is_replace") & is_now)
-        .then(pl.format("past its best age of {} mi", age))
-        .when("is_replace")
-        .then(pl.format("reaches its best age of {} mi", age))
-        .when(is_now & percent.is_not_null())
-        .then(pl.format("P(under) is {} % now", percent))
-        .otherwise(pl.lit(f"P(under) reaches {100 * rules.retension_p:g} %"))
-    )
-    weeks = pl.when(late.abs() == 1).then(pl.lit("week")).otherwise(pl.lit("weeks"))
-    side = pl.when(late > 0).then(pl.lit("after")).otherwise(pl.lit("before"))
-    return (
-        pl.when(late.is_null())
-        .then(pl.format(f"overflow: no room in {rules.n_weeks} weeks; {{}}", due))
-        .when(late == 0)
-        .then(due)
-        .otherwise(pl.format("{}; planned {} {} {}", due, late.abs(), weeks, side))
     )
 
 

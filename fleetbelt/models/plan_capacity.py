@@ -5,10 +5,10 @@ import numpy as np
 from fleetbelt.models.arrays import FloatArray
 
 
-def saved_up(
+def weekly_capacity(
     weekly_minutes: FloatArray, longest_minutes: FloatArray, *, n_weeks: int
 ) -> FloatArray:
-    """Return the minutes of each week; a small depot saves them up for a visit.
+    """Return the minutes of each week; a small depot puts several weeks' together.
 
     Parameters
     ----------
@@ -23,12 +23,12 @@ def saved_up(
     -------
     ndarray of float, shape (n_depots, n_weeks)
         Whole minutes, the same in every week, where the longest visit fits into them.
-        Else the minutes of several weeks are put into the last of them, one longest
+        Else the minutes of several weeks are put into the first of them, one longest
         visit at a time, so that a depot with 20 minutes a week is given an hour every
         third week rather than none for ever.
     """
     even = np.floor(weekly_minutes)[:, None] + np.zeros(n_weeks)
     longest = np.maximum(longest_minutes, 1.0)[:, None]
     so_far = weekly_minutes[:, None] * np.arange(n_weeks + 1)
-    visits = np.diff(np.floor(so_far / longest + 1e-9), axis=1)
+    visits = np.diff(np.ceil(so_far / longest - 1e-9), axis=1)
     return np.where(weekly_minutes[:, None] < longest, visits * longest, even)

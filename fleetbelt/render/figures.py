@@ -91,13 +91,43 @@ def interval_dots(
         },
         "showlegend": False,
     }
-    y = {
+    y = row_axis("name", shown)
+    return figure([compared, dots], x=axis(title, **x), y=y, height=90 + 30 * shown)
+
+
+def row_axis(name: str, shown: int) -> dict[str, Any]:
+    """Return an axis with a label for each row, from the top down as the table."""
+    return {
         "tickvals": "$#",
-        "ticktext": "$name",
+        "ticktext": f"${name}",
         "range": [shown - 0.5, -0.5],
         "zeroline": False,
     }
-    return figure([compared, dots], x=axis(title, **x), y=y, height=90 + 30 * shown)
+
+
+def row_bars(value: str, *, of: str, name: str, colour: str, hatch: str = "") -> Trace:
+    """Return a bar a row, with a hatch that tells it from others without colour."""
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "x": f"${value}",
+        "y": "$#",
+        "name": name,
+        "marker": hatched(colour, hatch),
+        "customdata": f"${of}",
+        "hovertemplate": "%{customdata}: %{x}",
+    }
+
+
+def hatched(colour: str, hatch: str) -> dict[str, Any]:
+    """Return the look of bars in a colour and a hatch."""
+    pattern = {
+        "shape": hatch,
+        "fillmode": "overlay",
+        "fgcolor": "@card",
+        "solidity": 0.3,
+    }
+    return {"color": colour, "pattern": pattern}
 
 
 def marks(value: str, *, name: str, symbol: str, colour: str) -> Trace:

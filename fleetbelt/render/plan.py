@@ -1,247 +1,108 @@
-"""The plan page: the work ahead by week, and what other policies would bring."""
+"""The plan page: what is due, when there is room for it, and what it is worth."""
 
-from typing import Final
+from typing import Any, Final
 
-import polars as pl
-
-from fleetbelt.render.figures import Trace, axis, figure, interval_dots
+from fleetbelt.render import (
+    plan_depots,
+    plan_parts,
+    plan_policies,
+    plan_value,
+    plan_weeks,
+)
 from fleetbelt.render.frames import Frames
+from fleetbelt.render.plan_parts import unpriced
 from fleetbelt.render.section import (
-    Column,
+    Headline,
     Page,
     Quantity,
-    Recount,
-    Section,
     Sentence,
-    Table,
-    interval_columns,
-    missing,
+    asked_once,
     sentence,
 )
 
-_HOW: Final = (
-    "The plan needs belts that run and were read more than once; record readings and "
-    "odometers, then run again."
+_SECTIONS: Final = (
+    ("results.plan_depots", plan_depots.due),
+    ("results.plan_capacity", plan_weeks.by_week),
+    ("results.work_plan", plan_weeks.jobs),
+    ("results.plan_depots", plan_depots.without_room),
+    ("results.part_needs", plan_parts.parts),
+    ("results.replacement_age", plan_value.ages),
+    ("results.replacement_curve", plan_value.cost_curve),
+    ("results.what_if", plan_policies.what_if),
+    ("results.plan_assumptions", plan_parts.assumptions),
 )
-_JOBS: Final = (("retension", "@main", ""), ("replace", "@warn", "/"))
-_POLICIES: Final = {
-    "as_today": "as today",
-    "all_in_range": "every install left in range",
-    "recheck_always": "every install rechecked after run-in",
-    "retension_at_threshold": "retension when the chance of being under says so",
-    "replace_at_age": "replace at the best age",
-    "all_together": "all of these",
-}
-_MOST: Final = 2_000
 
 
 def page(frames: Frames) -> Page:
     """Return the plan page."""
-    sections: list[Section] = []
-    if frames.has("results.work_plan"):
-        sections += [by_week(frames), jobs(frames)]
-    if frames.has("results.what_if"):
-        sections += [what_if(frames)]
     return Page(
         name="plan",
         title="The plan: the work ahead",
-        lead=("What falls due in the next 26 weeks, and what it is worth.",),
-        sections=tuple(sections),
+        lead=_lead(frames),
+        headlines=_headlines(frames),
+        sections=asked_once(
+            *(make(frames) for table, make in _SECTIONS if frames.has(table))
+        ),
+        context={"has_files": frames.has("results.work_plan")},
     )
 
 
-def _due(frames: Frames) -> pl.DataFrame | None:
-    """Return the jobs with model and duty of their vehicle."""
-    work = frames.get("results.work_plan")
-    return None if work is None else frames.of_vehicles(work, "model", "duty")
-
-
-def by_week(frames: Frames) -> Section:
-    """Show the minutes of work by week and job."""
-    question = "How much work falls due, and when?"
-    work = _due(frames)
-    if work is None:
-        return missing("by-week", question, "No job is due.", _HOW)
-    fits = work.drop_nulls("week")
-    groups = ["depot", "model", "duty", "week", "job"]
-    sums = [pl.len().alias("n"), pl.col("minutes").sum().alias("k")]
-    frame = fits.group_by("week", "job").agg(sums).sort("week", "job")
-    cells = fits.with_columns(pl.col("week").cast(pl.String)).group_by(groups).agg(sums)
-    weeks = fits.group_by("week").agg(pl.col("minutes").sum())
-    return Section(
-        key="by-week",
-        question=question,
-        answer=sentence(
-            "{jobs} jobs, {hours} hours in all; the fullest week has {most} hours. "
-            "{left} jobs do not fit.",
-            jobs=work.height,
-            hours=round(float(work["minutes"].sum()) / 60),
-            most=round(float(weeks["minutes"].max() or 0) / 60),  # type: ignore[arg-type]
-            left=work.height - fits.height,
-        ),
-        caveat=("Minutes a job are a setting, not a measurement.",),
-        figure=figure(
-            [_bars(*job) for job in _JOBS],
-            x=axis("Week from", type="date"),
-            y=axis("Work (minutes)", rangemode="tozero"),
-            barmode="stack",
-        ),
-        table=Table(
-            frame=frame,
-            columns=(
-                Column(name="week", label="Week from", kind="date"),
-                Column(name="job", label="Job"),
-                Column(name="n", label="Jobs", kind="count"),
-                Column(name="k", label="Minutes", kind="count"),
-            ),
-            recount=Recount(cells=cells.sort(groups), by=("week", "job"), is_sum=True),
-        ),
-        method="method-plan",
+def _lead(frames: Frames) -> Sentence:
+    lead = (
+        "What falls due in the next 26 weeks, in which week there is room for it, and "
+        "what it is worth."
     )
+    prices = unpriced(frames)
+    return (lead, " ", *prices) if prices else (lead,)
 
 
-def _bars(job: str, colour: str, hatch: str) -> Trace:
-    return {
-        "type": "bar",
-        "x": "$week",
-        "y": "$k",
-        "name": job,
-        "marker": {
-            "color": colour,
-            "pattern": {
-                "shape": hatch,
-                "fillmode": "overlay",
-                "fgcolor": "@card",
-                "solidity": 0.3,
-            },
-        },
-        "meta": {"where": {"job": job}},
-    }
-
-
-def jobs(frames: Frames) -> Section:
-    """List the jobs, the dearest to leave first."""
-    question = "Which jobs are they?"
-    work = _due(frames)
-    if work is None:
-        return missing("jobs", question, "No job is due.", _HOW)
-    currency = frames.fact("currency", "¤")
-    frame = work.sort(
-        ["week", "expected_cost", "belt_id"],
-        descending=[False, True, False],
-        nulls_last=True,
-    )
-    return Section(
-        key="jobs",
-        question=question,
-        answer=_soonest(frame),
-        caveat=sentence(
-            "Expected cost: of leaving the job undone, with the prices of the settings."
-        ),
-        table=Table(
-            frame=frame.head(_MOST),
-            columns=(
-                Column(name="week", label="Week from", kind="date"),
-                Column(name="vehicle_id", label="Vehicle"),
-                Column(name="belt_id", label="Belt"),
-                Column(name="depot", label="Depot"),
-                Column(name="model", label="Model"),
-                Column(name="duty", label="Duty", is_shown=False),
-                Column(name="job", label="Job"),
-                Column(name="due_date", label="Due", kind="date"),
-                Column(name="due_odometer_mi", label="At odometer", kind="distance"),
-                Column(name="minutes", label="Minutes", kind="count"),
-                Column(name="p_failure_90d", label="Chance of failing in 90 days",
-                       kind="chance"),
-                Column(name="expected_cost", label="Expected cost", kind="money",
-                       unit=currency),
-                Column(name="reason", label="Reason"),
-            ),
-            selects=("job",),
-            is_open=True,
-            note=_cut(frame.height),
-        ),
-        method="method-plan",
-        acts=True,
-    )  # fmt: skip
-
-
-def _soonest(frame: pl.DataFrame) -> Sentence:
-    if frame["week"].null_count() == frame.height:
-        return ("No job fits into the weeks ahead.",)
-    first = frame["week"][0]
-    soon = frame.filter(pl.col("week") == first)
-    return sentence(
-        "{n} jobs in the week from {day}.", n=soon.height, day=first.isoformat()
-    )
-
-
-def _cut(height: int) -> Sentence:
-    if height <= _MOST:
+def _headlines(frames: Frames) -> tuple[Headline, ...]:
+    """Return what is due now, in a quarter, and what finds no room."""
+    whole = plan_depots.together(frames)
+    if whole is None:
         return ()
-    return sentence(
-        "The first {shown} of {all} jobs; tables/work_plan.csv has all.",
-        shown=_MOST,
-        all=height,
-    )
-
-
-def what_if(frames: Frames) -> Section:
-    """Show the cost a year of other policies."""
-    question = "What would another way of working bring?"
-    table = frames.get("results.what_if")
-    if table is None:
-        return missing("what-if", question, "Policies were not compared.", _HOW)
-    currency = frames.fact("currency", "¤")
-    order = {policy: place for place, policy in enumerate(_POLICIES)}
-    frame = table.sort(
-        pl.col("policy").replace_strict(order, default=len(order)), "policy"
-    ).with_columns(
-        name=pl.col("policy").replace_strict(_POLICIES, default=pl.col("policy")),
-        whole=table.filter(pl.col("policy") == "as_today")["cost_per_year"].first(),
-    )
-    return Section(
-        key="what-if",
-        question=question,
-        answer=_cheapest(frame, currency),
-        caveat=sentence(
-            "Dashed: as today. From the fitted life and noise of this fleet and the "
-            "prices of the settings; a policy that was never tried is an extrapolation."
-        ),
-        figure=interval_dots(
-            value="cost_per_year", lo="cost_lo", hi="cost_hi", rows=frame.height,
-            title=f"Cost a year ({currency})", rangemode="tozero",
-        ),
-        table=Table(
-            frame=frame,
-            columns=(
-                Column(name="name", label="Policy"),
-                *interval_columns("cost_per_year", "cost_lo", "cost_hi",
-                                  label=f"Cost a year ({currency})", kind="number"),
-                Column(name="road_failures_per_year", label="Road failures a year",
-                       kind="number", digits=1),
-                Column(name="complaints_per_year", label="Complaints a year",
-                       kind="number", digits=0),
-                Column(name="whole", kind="number", is_shown=False),
+    return (
+        Headline(
+            who="Due now",
+            number=(f"{whole['jobs_now']:,}",),
+            words=sentence(
+                "jobs are due already: {hours} hours of work; the depots have {room} "
+                "hours a week.",
+                hours=_hours(whole["minutes_now"]),
+                room=_hours(whole["weekly_minutes"]),
             ),
+            href="#due",
         ),
-        method="method-plan",
-    )  # fmt: skip
-
-
-def _cheapest(frame: pl.DataFrame, currency: str) -> Sentence:
-    today = frame.filter(pl.col("policy") == "as_today")
-    others = frame.filter(pl.col("policy") != "as_today").sort(
-        "cost_per_year", "policy"
+        Headline(
+            who="Due this quarter",
+            number=(f"{whole['jobs_91d']:,}",),
+            words=sentence(
+                "jobs are due within 91 days, {soon} of them within 30: {hours} hours "
+                "of work.",
+                soon=whole["jobs_30d"],
+                hours=_hours(whole["minutes_91d"]),
+            ),
+            href="#by-week",
+        ),
+        Headline(
+            who="Without room",
+            number=(f"{whole['overflow_jobs']:,}",),
+            words=_left_out(whole, frames.fact("currency", "¤")),
+            href="#without-room",
+        ),
     )
-    if today.is_empty() or others.is_empty():
-        return ("There is nothing to compare with.",)
-    least = others.row(0, named=True)
-    saved = today["cost_per_year"][0] - least["cost_per_year"]
+
+
+def _left_out(whole: dict[str, Any], currency: str) -> Sentence:
+    if not whole["overflow_jobs"]:
+        return ("jobs find no room: everything due within 26 weeks fits.",)
     return sentence(
-        "'{policy}' costs the least: {cost} a year, {saved} {way} than as today.",
-        policy=least["name"],
-        cost=Quantity(value=least["cost_per_year"], kind="money", unit=currency),
-        saved=Quantity(value=abs(saved), kind="money", unit=currency),
-        way="less" if saved >= 0 else "more",
+        "of {jobs} jobs due within 26 weeks find no room; leaving them undone until "
+        "then costs {cost}.",
+        jobs=whole["jobs"],
+        cost=Quantity(value=whole["overflow_cost"], kind="money", unit=currency),
     )
+
+
+def _hours(minutes: float) -> int:
+    return round(minutes / 60)

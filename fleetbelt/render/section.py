@@ -236,6 +236,8 @@ class Table:
         Column with the id of the story that a row opens.
     is_open : bool
         Shown at once, not behind 'show these numbers as a table'.
+    is_cards : bool
+        On a phone each row is a card with its labels, as where rows open.
     note : Sentence
         What is not in it.
     file : str
@@ -248,6 +250,7 @@ class Table:
     selects: tuple[str, ...] = ()
     opens: str = ""
     is_open: bool = False
+    is_cards: bool = False
     note: Sentence = ()
     file: str = ""
 

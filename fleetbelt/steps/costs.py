@@ -50,6 +50,7 @@ def _under_per_mi(sums: pl.DataFrame, priced: Costs) -> float:
     under = (
         sums.filter(pl.col("band").is_in(_UNDER))
         .join(in_range.select("model", *counts), on="model", suffix="_in_range")
+        .sort("model", "band")  # sums of floats repeat only in one order
         .select(
             "miles",
             *(

@@ -16,7 +16,7 @@ from fleetbelt.models.plan import (
     first_monday,
     plan_work,
 )
-from fleetbelt.models.plan_capacity import saved_up
+from fleetbelt.models.plan_capacity import weekly_capacity
 from fleetbelt.models.plan_jobs import best_ages
 from fleetbelt.models.plan_parts import BELTS_IN_USE, parts_needed
 from fleetbelt.settings import Plan, Settings
@@ -131,13 +131,13 @@ def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
 
 
 def _capacity(depots: pl.DataFrame) -> FloatArray:
-    """Minutes by depot and week: as given, else a small depot saves them up."""
+    """Minutes by depot and week: as given, else as `weekly_capacity` deals them out."""
     weekly, longest = (
         depots[name].to_numpy() for name in ("weekly_minutes", "longest_minutes")
     )
     is_given = (depots["weekly_minutes_from"] == "settings").to_numpy()[:, None]
-    saved = saved_up(weekly, longest, n_weeks=N_WEEKS)
-    return np.where(is_given, weekly[:, None], saved)
+    dealt = weekly_capacity(weekly, longest, n_weeks=N_WEEKS)
+    return np.where(is_given, weekly[:, None], dealt)
 
 
 def _weeks(

@@ -15,6 +15,7 @@ from fleetbelt.store.places import printable
 
 MEMORY: Final = "60%"  # of the machine's
 _AMOUNT: Final = re.compile(r"\d+([.]\d+)? ?(%|[KMGT]i?B)", re.IGNORECASE)
+_HOLDER: Final = re.compile(r"lock is held in (?P<program>.+?) \((?P<pid>PID \d+)\)")
 _MAGIC_OFFSET, _MAGIC = 8, b"DUCK"
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
@@ -27,7 +28,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 def _refuse_other_files(path: Path) -> None:
     """Refuse what is not a database: the engine would open some of it as views."""
     if path.is_dir():
-        raise InputError(
+        raise PlaceError(
             what="The database is a folder.",
             where=str(path),
             fix="name a file, for example fleet.duckdb.",
@@ -152,11 +153,23 @@ def _opened(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         _refuse_other_files(path)
         return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
     except (duckdb.IOException, OSError) as error:
-        raise PlaceError(
-            what=f"The database cannot be opened: {_first_line(error)}",
+        raise _not_opened(path, str(error)) from error
+
+
+def _not_opened(path: Path, message: str) -> PlaceError:
+    if holder := _HOLDER.search(message):
+        return PlaceError(
+            what=f"The database is in use by {holder['program']} ({holder['pid']}).",
             where=printable(str(path)),
-            fix="close the program that holds it, or name another place with --db.",
-        ) from error
+            fix="close that program or wait for it, or name another file with --db.",
+        )
+    reason = message.partition("\n")[0].removeprefix("IO Error: ").rstrip(".")
+    return PlaceError(
+        what=f"The database cannot be opened: {reason}.",
+        where=printable(str(path)),
+        fix="make the folder, with the right to write in it, or name another file "
+        "with --db.",
+    )
 
 
 @contextmanager
@@ -185,10 +198,6 @@ def _set(connection: duckdb.DuckDBPyConnection, memory: str, *, is_shut: bool) -
     connection.execute(f"set memory_limit = {_literal(memory)}")
     if is_shut:
         shut(connection)
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).splitlines()[0]
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import mkdtemp
 
-from fleetbelt.errors import InputError
+from fleetbelt.errors import InputError, PlaceError
 
 MARK = ".fleetbelt"
 
@@ -32,8 +32,20 @@ def refuse_others(folder: Path) -> None:
 
 @contextmanager
 def made_folder(folder: Path) -> Iterator[None]:
-    """Make a folder if it is missing; on any error one left empty goes again."""
+    """Make a folder if it is missing; on any error one left empty goes again.
+
+    Raises
+    ------
+    PlaceError
+        There is a file of that name.
+    """
     is_new = not folder.exists()
+    if folder.is_file():
+        raise PlaceError(
+            what="The output folder is a file.",
+            where=str(folder),
+            fix="name another folder with --out.",
+        )
     folder.mkdir(parents=True, exist_ok=True)
     try:
         yield

@@ -1,5 +1,6 @@
 """Where disk, memory or rights do not suffice: one sentence, whoever noticed it."""
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,8 +14,10 @@ ENGINE_PLACE_ERRORS: Final = (
     duckdb.IOException,
     duckdb.OutOfMemoryException,
     duckdb.TransactionException,
+    duckdb.FatalException,
 )
-_COMMIT: Final = "Failed to commit"  # what the engine says on a full disk
+_ENGINE_WORDS: Final = re.compile(r"^\w[\w ]* Error: (?:Failed to .+? error: )?")
+_FULL_DISK: Final = ("Failed to commit", "Failed to create checkpoint")
 
 
 @contextmanager
@@ -40,7 +43,7 @@ def place_errors(place: Path, outcome: str = "nothing was changed") -> Iterator[
             raise KeyboardInterrupt from error
         raise
     except (OSError, MemoryError, *ENGINE_PLACE_ERRORS) as error:
-        if isinstance(error, duckdb.TransactionException) and _COMMIT not in str(error):
+        if not _is_of_the_place(error):
             raise
         where = getattr(error, "filename", None) or place
         raise PlaceError(
@@ -50,10 +53,17 @@ def place_errors(place: Path, outcome: str = "nothing was changed") -> Iterator[
         ) from error
 
 
+def _is_of_the_place(error: Exception) -> bool:
+    """Tell a full disk from the engine's other failures of these kinds."""
+    if isinstance(error, duckdb.TransactionException | duckdb.FatalException):
+        return any(words in str(error) for words in _FULL_DISK)
+    return True
+
+
 def _in_a_line(error: Exception) -> str:
     if isinstance(error, MemoryError):
         return "the memory is used up."
-    return str(error).partition("\n")[0]
+    return _ENGINE_WORDS.sub("", str(error).partition("\n")[0])
 
 
 def printable(file_name: str) -> str:

@@ -262,7 +262,7 @@
     const key = host.dataset.table, table = tables[key];
     const words = (text) => text.split(" ").filter(Boolean);
     const view = { key, table, name: host.dataset.name, selects: words(host.dataset.selects), opens: host.dataset.opens, limit: FIRST_ROWS };
-    view.isCards = Boolean(view.opens) || (!host.closest("details") && shownColumns(table).length > CARDS);
+    view.isCards = Boolean(view.opens) || "cards" in host.dataset || (!host.closest("details") && shownColumns(table).length > CARDS);
     if (view.isCards && root.clientWidth < 700) view.limit = FIRST_CARDS;
     view.count = make("span", { role: "status" });
     view.more = make("button", { type: "button", class: "more", onclick: () => { view.limit += MORE_ROWS; renderTable(view); } }, `Show ${MORE_ROWS} more`);

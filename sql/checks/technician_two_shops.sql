@@ -4,7 +4,7 @@
 -- mend: Correct the shop or the technician of one of the visits.
 with
 
-services as (select * from typed.services),
+services as (select * from staging.services),
 
 torn as (
     select

@@ -1,9 +1,10 @@
-"""A full disk: one sentence, exit code 3, and nothing changed."""
+"""What the machine refuses: one sentence, exit code 3, and nothing changed."""
 
 import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from fleetbelt.errors import PlaceError
@@ -64,6 +65,25 @@ def test_an_interrupted_query_is_an_interruption(tmp_path):
         raise RuntimeError("Query interrupted")  # noqa: EM101 (the engine's words)
 
 
+@pytest.mark.parametrize(
+    "error",
+    [
+        duckdb.FatalException(
+            "FATAL Error: Failed to create checkpoint because of error: No space left"
+        ),
+        duckdb.TransactionException("Failed to commit: No space left"),
+    ],
+)
+def test_a_full_disk_is_told_from_the_engines_other_failures(tmp_path, error):
+    with (
+        pytest.raises(PlaceError, match=r"suffice: (Failed to commit: )?No space"),
+        place_errors(tmp_path),
+    ):
+        raise error
+    with pytest.raises(type(error), match="else"), place_errors(tmp_path):
+        raise type(error)("something else")  # noqa: EM101
+
+
 def test_memory_used_up_is_the_places_fault(tmp_path):
     with pytest.raises(PlaceError, match="memory is used up"), place_errors(tmp_path):
         raise MemoryError
@@ -72,3 +92,59 @@ def test_memory_used_up_is_the_places_fault(tmp_path):
 def test_any_other_fault_stays_what_it_is(tmp_path):
     with pytest.raises(RuntimeError, match="else"), place_errors(tmp_path):
         raise RuntimeError("else")  # noqa: EM101
+
+
+def test_a_file_that_cannot_be_read_is_named(tmp_path, database):
+    before = contents(database, "raw", "typed")
+    place = folder(tmp_path / "b")
+    (place / "services_b.csv").symlink_to("services_b.csv")  # a loop: never readable
+
+    result = run("load", place, "--db", database)
+
+    assert result.returncode == 3
+    assert "The file cannot be read" in result.stderr
+    assert "services_b.csv" in result.stderr
+    assert contents(database, "raw", "typed") == before
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("load", "{a}", "--db", "{here}/nowhere/fleet.duckdb"),
+        ("load", "{a}", "--db", "{a}/services.csv/fleet.duckdb"),
+        ("load", "{a}", "--db", "{here}"),
+        ("run", "{a}", "--out", "{a}/services.csv"),
+        ("check", "{a}/services.csv/nothing", "--suggest"),
+    ],
+)
+def test_a_place_that_cannot_be_one_is_named(tmp_path, arguments):
+    place = folder(tmp_path / "a")
+    before = sorted(tmp_path.rglob("*"))
+
+    result = run(*(text.format(a=place, here=tmp_path) for text in arguments))
+
+    assert result.returncode == (2 if arguments[0] == "check" else 3)
+    assert "Traceback" not in result.stderr
+    assert len(result.stderr.splitlines()) == 3
+    assert str(tmp_path) in result.stderr
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_words_of_a_file_cannot_steer_the_terminal(tmp_path):
+    lines = service("A1", action="\x1b[2Jgone\x07")
+    place = folder(tmp_path / "a", services_b=f"{HEADINGS}\n{lines}")
+    (place / "services_b.csv").rename(place / "services_\x1b[2J.csv")
+
+    result = run("check", place)
+
+    assert "\\x1b[2Jgone\\x07" in result.stdout
+    assert "services_\\x1b[2J.csv" in result.stdout
+    assert "\x1b" not in result.stdout + result.stderr
+
+
+def test_unload_of_a_database_that_is_not_there_makes_none(tmp_path):
+    result = run("unload", "--db", tmp_path / "fleet.duckdb", "--file", "abc")
+
+    assert result.returncode == 2
+    assert "no such database" in result.stderr
+    assert not list(tmp_path.iterdir())

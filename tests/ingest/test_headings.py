@@ -80,6 +80,25 @@ def test_a_doubled_heading_is_refused(database, tmp_path):
         taken_in(database, folder(tmp_path / "a", vehicles=vehicles))
 
 
+@pytest.mark.parametrize(("n_unknown", "is_table"), [(496, True), (497, False)])
+def test_a_row_of_over_500_cells_is_no_heading_row(
+    database, tmp_path, n_unknown, is_table
+):
+    more = ",".join(f"x{n}" for n in range(n_unknown))
+    text = f"vehicle_id,model,drive_id,depot,{more}\nV9,M,D1,N{',7' * n_unknown}\n"
+    place = folder(tmp_path / "a", vehicles_b=text)
+
+    if is_table:
+        taken_in(database, place)
+        assert rows(
+            database,
+            "select len(json_keys(extra)) from raw.vehicles where vehicle_id = 'V9'",
+        ) == [(496,)]
+    else:
+        with pytest.raises(InputError, match="501 cells, over 500"):
+            taken_in(database, place)
+
+
 def test_an_empty_optional_file_has_no_rows(database, tmp_path):
     report = taken_in(database, folder(tmp_path / "a", complaints="", repairs="\n"))
 

@@ -112,6 +112,15 @@ def test_the_last_point_before_the_window_tells_of_a_vehicle_seen_once_since():
     assert fit.daily_mi[0] == pytest.approx(80)
 
 
+def test_a_vehicle_seldom_seen_is_read_off_its_last_two_odometers():
+    rows = [row for v in range(1, 7) for row in steady(v, 50)]
+    seldom = [(0, 0, 1_000.0), (0, 200, 10_000.0), (0, 600, 42_000.0)]
+
+    fit = fit_daily_miles(points(*seldom, *rows), np.zeros(7, int), as_of_day=AS_OF)
+
+    assert fit.daily_mi[0] == pytest.approx(80)
+
+
 def test_odometers_after_now_are_not_looked_at():
     found, duty, _ = simulated(np.random.default_rng(7), 200)
     later = found.filter(pl.col("vehicle_no") < 50).with_columns(

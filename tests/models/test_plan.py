@@ -85,7 +85,7 @@ def test_a_retension_falls_due_on_the_day_its_miles_are_run():
     assert job["week"] == date(2031, 5, 19)
     assert (job["weeks_late"], job["expected_cost"]) == (0, 0)
     assert job["minutes"] == RULES.retension_minutes
-    assert job["reason"] == "P(under) reaches 10 %"
+    assert job["reason"] == "chance of being under its range reaches 10 %"
 
 
 def test_a_belt_already_due_is_planned_for_the_first_monday():
@@ -94,7 +94,7 @@ def test_a_belt_already_due_is_planned_for_the_first_monday():
     (job,) = plan_work(frame, ROOM, as_of=AS_OF, rules=RULES).jobs.to_dicts()
 
     assert (job["due_date"], job["week"]) == (AS_OF, FIRST)
-    assert job["reason"] == "P(under) is 34 % now"
+    assert job["reason"] == "chance of being under its range is 34 % now"
 
 
 def test_a_monday_is_the_first_day_of_its_own_plan():
@@ -114,7 +114,7 @@ def test_a_replacement_falls_due_at_the_age_of_least_cost_per_mile():
     assert job["due_in_mi"] == pytest.approx(2000)
     assert job["due_date"] == AS_OF + timedelta(days=40)
     assert job["minutes"] == RULES.replacement_minutes
-    assert job["reason"] == f"reaches its best age of {round(BEST_MI, -2):.0f} mi"
+    assert job["reason"] == f"reaches its best age of {round(BEST_MI, -2):,.0f} mi"
 
 
 def test_an_age_that_saves_under_one_per_cent_is_not_scheduled():
@@ -234,6 +234,25 @@ def test_overflow_is_listed_with_what_waiting_costs():
     assert plan.jobs.filter(pl.col("week").is_not_null())["reason"].str.starts_with(
         "overflow"
     ).sum() == 0  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("capacity", "words"),
+    [
+        (0.0, "its depot has no minutes for it"),
+        (45.0, "a visit of 60 minutes is longer than its depot's longest week of 45"),
+    ],
+)
+def test_a_visit_that_fits_no_week_says_why(capacity, words):
+    frame = table(
+        belt(0, due_in_mi=0.0, p_under_now=0.5),
+        {**belt(1, due_in_mi=0.0, p_under_now=0.5), "vehicle_no": 0},
+    )
+
+    plan = plan_work(frame, np.full(3, capacity), as_of=AS_OF, rules=RULES)
+
+    assert plan.jobs["week"].null_count() == 2
+    assert plan.jobs["reason"].str.starts_with(f"overflow: {words}; ").all()
 
 
 def test_the_jobs_of_a_vehicle_are_one_visit():

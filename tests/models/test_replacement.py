@@ -9,7 +9,11 @@ from scipy.optimize import brentq
 from scipy.special import erf
 
 from fleetbelt.errors import InputError
-from fleetbelt.models.replacement import age_replacement, replacement_cost_per_mi
+from fleetbelt.models.replacement import (
+    age_replacement,
+    near_best_ages_mi,
+    replacement_cost_per_mi,
+)
 
 COSTS = {"cost_planned": 80.0, "cost_failure": 400.0}
 
@@ -98,6 +102,26 @@ def test_the_currency_does_not_matter_to_the_age():
 
     assert other.age_mi == pytest.approx(one.age_mi, rel=1e-12)
     assert other.cost_per_mi == pytest.approx(100 * one.cost_per_mi, rel=1e-12)
+
+
+@pytest.mark.parametrize("shape", [1.6, 2.5, 4.0, 9.0])
+def test_ages_near_the_best_cost_one_per_cent_more(shape):
+    life = {"shape": shape, "scale_mi": 50_000.0, **COSTS}
+    best = age_replacement(**life)
+
+    ends = near_best_ages_mi(best, **life)
+
+    assert ends[0] < best.age_mi < ends[1]
+    assert replacement_cost_per_mi(ends, **life) == pytest.approx(
+        1.01 * best.cost_per_mi, rel=1e-9
+    )
+
+
+def test_no_age_is_near_the_best_where_there_is_none():
+    life = {"shape": 0.9, "scale_mi": 50_000.0, **COSTS}
+
+    with pytest.raises(InputError, match="No age is the best"):
+        near_best_ages_mi(age_replacement(**life), **life)
 
 
 @pytest.mark.parametrize("name", ["shape", "scale_mi", "cost_planned", "cost_failure"])

@@ -436,8 +436,8 @@ def hostile(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """
     codes = {"phase", "action", "band", "reason", "verdict", "code", "by", "key",
              "correction_source", "basis", "unit", "noise", "policy", "job", "standing",
-             "source", "verdict_before", "verdict_after",
-             "change", "because"}  # fmt: skip
+             "source", "verdict_before", "verdict_after", "advice",
+             "weekly_minutes_from", "change", "because"}  # fmt: skip
 
     def attacked(name: str, frame: pl.DataFrame) -> pl.DataFrame:
         if name == "results.run_info":

@@ -1,12 +1,11 @@
 """Invented results of the fits: life, noise, people, gauges, plan."""
 
-from datetime import date, timedelta
-
 import numpy as np
 import polars as pl
 
+from tests.render import factory_plan
+
 BANDS = {"loose": 0.6, "under": 0.75, "in_spec": 1.0, "over": 0.95, "tight": 0.85}
-AS_OF = date(2026, 6, 30)
 
 
 def fits(
@@ -23,8 +22,7 @@ def fits(
         "results.noise_rates": _noise_rates(),
         "results.vehicle_results": _vehicle_results(rng, vehicles),
         "results.technician_results": _technicians(rng),
-        "results.work_plan": _work_plan(rng, vehicles),
-        "results.what_if": _what_if(),
+        **factory_plan.plan(vehicles, models, seed),
     }
 
 
@@ -192,40 +190,3 @@ def _technicians(rng: np.random.Generator) -> pl.DataFrame:
             "standing": standings,
         }
     )
-
-
-def _work_plan(rng: np.random.Generator, vehicles: pl.DataFrame) -> pl.DataFrame:
-    n = vehicles.height
-    weeks = [AS_OF - timedelta(days=1) + timedelta(weeks=int(w)) for w in
-             rng.integers(0, 26, n)]  # fmt: skip
-    return vehicles.select(
-        "vehicle_id",
-        (pl.col("vehicle_id") + "/D1/3").alias("belt_id"),
-        "depot",
-    ).with_columns(
-        job=pl.Series(np.where(rng.random(n) < 0.8, "retension", "replace")),
-        due_odometer_mi=pl.lit(61_000.0),
-        due_date=pl.Series(weeks),
-        week=pl.Series([None if k % 9 == 0 else w for k, w in enumerate(weeks)]),
-        minutes=pl.Series(rng.choice([30, 60], n)),
-        p_failure_90d=pl.Series(rng.uniform(0, 0.2, n)),
-        expected_cost=pl.Series(rng.uniform(10, 300, n)),
-        reason=pl.lit("due by its miles"),
-    )
-
-
-def _what_if() -> pl.DataFrame:
-    cost = [41_000.0, 33_000.0, 37_500.0, 35_200.0, 40_100.0, 29_800.0]
-    return pl.DataFrame(
-        {
-            "policy": [
-                "as_today", "all_in_range", "recheck_always", "retension_at_threshold",
-                "replace_at_age", "all_together",
-            ],
-            "complaints_per_year": [410.0, 290.0, 350.0, 300.0, 405.0, 240.0],
-            "road_failures_per_year": [21.0, 16.0, 19.0, 17.0, 12.0, 9.5],
-            "cost_per_year": cost,
-            "cost_lo": [0.88 * c for c in cost],
-            "cost_hi": [1.13 * c for c in cost],
-        }
-    )  # fmt: skip

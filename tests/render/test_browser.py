@@ -399,6 +399,38 @@ def test_the_reader_may_choose_dark_on_a_light_device(open_page, pages):
     assert again == after
 
 
+def test_a_filter_counts_the_weeks_again_and_leaves_one_models_curve(
+    open_page, pages, results
+):
+    page = open_page(pages, "plan")
+    fits = results["results.work_plan"].drop_nulls("week")
+    depot = fits["depot"].mode().sort()[0]
+    filters = page.locator("[data-filters]")
+
+    filters.locator("select[name=depot]").select_option(depot)
+    minutes = page.locator("#by-week tbody td:nth-child(4)").all_text_contents()
+    filters.locator("select[name=depot]").select_option("")
+    filters.locator("select[name=model]").select_option("Heron 6")
+    curve = page.locator("#cost-curve tbody td:nth-child(1)").all_text_contents()
+    drawn = page.locator("#cost-curve .scatterlayer .trace path.js-line").count()
+
+    kept = fits.filter(pl.col("depot") == depot)
+    assert sum(int(cell.replace(",", "")) for cell in minutes) == kept["minutes"].sum()
+    assert set(curve) == {"Heron 6"}
+    assert drawn == 1
+
+
+def test_the_jobs_are_cards_on_a_phone(open_page, pages):
+    page = open_page(pages, "plan", viewport={"width": 390, "height": 900})
+
+    card = page.locator("[data-table=jobs] tbody tr").first
+
+    assert card.bounding_box()["width"] <= 390
+    assert "cards" in page.locator("[data-table=jobs] table").get_attribute("class")
+    labels = card.locator("td").evaluate_all("cells => cells.map(c => c.dataset.label)")
+    assert labels[:4] == ["Week from", "Vehicle", "Depot", "Job"]
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_pages_of_a_fleet_of_one_open_in_silence(open_page, tmp_path, name):
     render_pages(factory.results(1), tmp_path)

@@ -40,7 +40,7 @@ def test_a_file_that_is_no_database_is_refused(tmp_path: Path, text: str):
 
 
 def test_a_folder_is_no_database(tmp_path: Path):
-    with pytest.raises(InputError, match="folder"), connect(tmp_path):
+    with pytest.raises(PlaceError, match="folder"), connect(tmp_path):
         pass
 
 

@@ -40,7 +40,10 @@ _JOBS: Final[tuple[Table, ...]] = (
         columns=(
             text("depot!", "the depot"),
             date("week!", "its Monday"),
-            real("minutes_capacity!", "that the depot has for planned belt work"),
+            real(
+                "minutes_capacity!",
+                "for planned belt work; a small depot's put together",
+            ),
             real("minutes_planned!", "of the jobs in that week"),
             integer("visits!", "vehicles in that week"),
             integer("jobs!", "jobs in that week"),

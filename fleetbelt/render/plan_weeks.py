@@ -1,0 +1,242 @@
+"""What is done in which week, and the list of jobs."""
+
+from typing import Final
+
+import polars as pl
+
+from fleetbelt.render.figures import Trace, axis, figure, hatched
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.plan_depots import HOW, NONE_DUE, NOTHING, together
+from fleetbelt.render.section import (
+    Column,
+    Quantity,
+    Recount,
+    Section,
+    Sentence,
+    Table,
+    missing,
+    sentence,
+)
+
+MOST_JOBS: Final = 2_000
+_JOBS: Final = (("retension", "@main", ""), ("replace", "@warn", "/"))
+_ROOM: Final = "room"
+
+
+def _jobs_known(frames: Frames) -> pl.DataFrame | None:
+    """Return the jobs with model and duty of their vehicle."""
+    work = frames.get("results.work_plan")
+    return None if work is None else frames.of_vehicles(work, "model", "duty")
+
+
+def by_week(frames: Frames) -> Section:
+    """Show the planned minutes by week and job against what there is room for."""
+    question = "What is done in which week?"
+    weeks, work = frames.get("results.plan_capacity"), _jobs_known(frames)
+    if weeks is None:
+        return missing("by-week", question, NOTHING, HOW)
+    fits = None if work is None else work.drop_nulls("week")
+    if fits is None or fits.is_empty():
+        none = NONE_DUE if work is None else "No job finds room in the weeks ahead."
+        return Section(key="by-week", question=question, answer=(none,))
+    return Section(
+        key="by-week",
+        question=question,
+        answer=_week_words(weeks, fits),
+        caveat=_gap_words(frames),
+        caption=("Line: the minutes there are.",),
+        figure=figure(
+            [*(_bars(*job) for job in _JOBS), _room_line()],
+            x=axis("Week from", type="date"),
+            y=axis("Work (minutes)", rangemode="tozero"),
+            barmode="stack",
+        ),
+        table=_week_table(weeks, fits),
+        method="method-plan",
+    )
+
+
+def _week_table(weeks: pl.DataFrame, fits: pl.DataFrame) -> Table:
+    """Count jobs and minutes by week; the room there is counts along as a job."""
+    by, groups = ["week", "job"], ["depot", "model", "duty", "week", "job"]
+    sums = [pl.len().alias("n"), pl.col("minutes").sum().alias("k")]
+    room = weeks.select(
+        "depot",
+        *(pl.lit(None, dtype=pl.String).alias(name) for name in ("model", "duty")),
+        "week",
+        job=pl.lit(_ROOM),
+        n=pl.lit(1, dtype=pl.UInt32),
+        k=pl.col("minutes_capacity").round(),
+    )
+    cells = pl.concat([fits.group_by(groups).agg(sums), room], how="vertical_relaxed")
+    frame = (
+        cells.group_by(by)
+        .agg(pl.col("n", "k").sum())
+        .with_columns(is_drawn_only=pl.col("job") == _ROOM)
+        .sort(by)
+    )
+    return Table(
+        frame=frame,
+        columns=(
+            Column(name="week", label="Week from", kind="date"),
+            Column(name="job", label="Job"),
+            Column(name="n", label="Jobs", kind="count"),
+            Column(name="k", label="Minutes", kind="count"),
+        ),
+        recount=Recount(
+            cells=cells.with_columns(pl.col("week").cast(pl.String)).sort(groups),
+            by=("week", "job"),
+            is_sum=True,
+        ),
+        note=("tables/plan_capacity.csv has the minutes of each depot.",),
+    )
+
+
+def _bars(job: str, colour: str, hatch: str) -> Trace:
+    return {
+        "type": "bar",
+        "x": "$week",
+        "y": "$k",
+        "name": job,
+        "marker": hatched(colour, hatch),
+        "meta": {"where": {"job": job}},
+    }
+
+
+def _room_line() -> Trace:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": "$week",
+        "y": "$k",
+        "name": _ROOM,
+        "line": {"color": "@ink", "width": 2, "dash": "dash", "shape": "hvh"},
+        "meta": {"where": {"job": _ROOM}},
+    }
+
+
+def _week_words(weeks: pl.DataFrame, fits: pl.DataFrame) -> Sentence:
+    sums = (
+        weeks.group_by("week")
+        .agg(pl.col("minutes_planned", "minutes_capacity").sum())
+        .sort("minutes_planned", "week", descending=[True, False])
+    )
+    first = sums.row(0, named=True)
+    return sentence(
+        "{jobs} jobs are planned in {weeks} weeks: {work} of the {room} hours there "
+        "are. The fullest week, from {day}, takes {most} of {has} hours.",
+        jobs=fits.height,
+        weeks=sums.height,
+        work=round(float(sums["minutes_planned"].sum()) / 60),
+        room=round(float(sums["minutes_capacity"].sum()) / 60),
+        day=first["week"].isoformat(),
+        most=round(first["minutes_planned"] / 60),
+        has=round(first["minutes_capacity"] / 60),
+    )
+
+
+def _gap_words(frames: Frames) -> Sentence:
+    """Say how far the plan may be from the cheapest one."""
+    depots, whole = frames.get("results.plan_depots"), together(frames)
+    if depots is None or whole is None:
+        return ()
+    return sentence(
+        "Weeks are chosen so that being late and being early cost least. No plan in "
+        "these hours could save more than {gap} of that cost ({cost}); in the worst "
+        "depot {worst}.",
+        gap=_percent(whole["gap"]),
+        cost=Quantity(
+            value=whole["cost"], kind="money", unit=frames.fact("currency", "¤")
+        ),
+        worst=_percent(depots["gap"].max()),
+    )
+
+
+def _percent(share: object) -> Quantity:
+    value = float(share) if isinstance(share, int | float) else 0.0
+    return Quantity(value=100 * value, kind="percent", digits=2)
+
+
+def jobs(frames: Frames) -> Section:
+    """List the jobs due soonest, in the order of their weeks."""
+    question = "Which jobs are they?"
+    work = _jobs_known(frames)
+    if work is None:
+        if together(frames) is None:
+            return missing("jobs", question, NOTHING, HOW)
+        return Section(key="jobs", question=question, answer=(NONE_DUE,))
+    currency = frames.fact("currency", "¤")
+    worst = ["due_date", "expected_cost", "belt_id"]
+    listed = work.sort(worst, descending=[False, True, False]).head(MOST_JOBS)
+    frame = listed.sort(
+        ["week", "expected_cost", "belt_id"],
+        descending=[False, True, False],
+        nulls_last=True,
+    )
+    return Section(
+        key="jobs",
+        question=question,
+        answer=_soonest(work),
+        caveat=sentence(
+            "Expected cost: of doing the job in that week and not when it is due; "
+            "without a week, of leaving it undone until the plan ends. A date is an "
+            "estimate: read the belt first."
+        ),
+        table=Table(
+            frame=frame,
+            columns=_job_columns(currency),
+            selects=("job",),
+            is_open=True,
+            is_cards=True,
+            note=_cut(work.height),
+        ),
+        method="method-plan",
+        acts=True,
+    )
+
+
+def _job_columns(currency: str) -> tuple[Column, ...]:
+    return (
+        Column(name="week", label="Week from", kind="date"),
+        Column(name="vehicle_id", label="Vehicle"),
+        Column(name="depot", label="Depot"),
+        Column(name="job", label="Job"),
+        Column(name="due_date", label="Due", kind="date"),
+        Column(name="due_odometer_mi", label="At odometer", kind="distance"),
+        Column(name="minutes", label="Minutes", kind="count"),
+        Column(name="p_failure_90d", label="Fails in 90 days",
+               kind="chance"),
+        Column(name="expected_cost", label="Expected cost", kind="money", digits=2,
+               unit=currency),
+        Column(name="reason", label="Reason"),
+        Column(name="model", label="Model"),
+        Column(name="belt_id", label="Belt"),
+        Column(name="duty", label="Duty", is_shown=False),
+    )  # fmt: skip
+
+
+def _soonest(work: pl.DataFrame) -> Sentence:
+    fits = work.drop_nulls("week")
+    if fits.is_empty():
+        return sentence(
+            "{n} jobs fall due and none finds room in the weeks ahead.", n=work.height
+        )
+    first = fits["week"].min()
+    soon = fits.filter(pl.col("week") == first)
+    return sentence(
+        "{n} jobs on {vehicles} vehicles stand in the week from {day}; {all} in all.",
+        n=soon.height,
+        vehicles=soon["vehicle_id"].n_unique(),
+        day=str(first),
+        all=work.height,
+    )
+
+
+def _cut(height: int) -> Sentence:
+    if height <= MOST_JOBS:
+        return ()
+    return sentence(
+        "The {shown} jobs due soonest, of {all}; tables/work_plan.csv has all.",
+        shown=MOST_JOBS,
+        all=height,
+    )
