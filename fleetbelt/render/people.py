@@ -299,8 +299,9 @@ def rechecks(frames: Frames) -> Section:
             other=people["technician_id"][-1],
         ),
         caveat=sentence(
-            "Of a technician's installs that ran 1,000 mi or more, those rechecked by "
-            "anyone. Bookings, not only habits, decide this."
+            "Of a technician's installs that ran {far} or more, those rechecked by "
+            "anyone. Bookings, not only habits, decide this.",
+            far=Quantity(value=1_000, kind="distance"),
         ),
         figure=figure(
             [plain | {"showlegend": False}],

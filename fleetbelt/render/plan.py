@@ -72,6 +72,7 @@ def _headlines(frames: Frames) -> tuple[Headline, ...]:
                 room=_hours(whole["weekly_minutes"]),
             ),
             href="#due",
+            method="method-plan",
         ),
         Headline(
             who="Due this quarter",
@@ -83,12 +84,14 @@ def _headlines(frames: Frames) -> tuple[Headline, ...]:
                 hours=_hours(whole["minutes_91d"]),
             ),
             href="#by-week",
+            method="method-plan",
         ),
         Headline(
             who="Without room",
             number=(f"{whole['overflow_jobs']:,}",),
             words=_left_out(whole, frames.fact("currency", "¤")),
             href="#without-room",
+            method="method-plan",
         ),
     )
 

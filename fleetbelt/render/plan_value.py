@@ -90,7 +90,6 @@ def _of_models(frames: Frames) -> pl.DataFrame | None:
 
 
 def _age_columns(currency: str) -> tuple[Column, ...]:
-    per = f"{currency} per 1,000 mi"
     return (
         Column(name="name", label="Model"),
         Column(name="model", is_shown=False),
@@ -99,10 +98,10 @@ def _age_columns(currency: str) -> tuple[Column, ...]:
         Column(name="age_from_mi", label="As good from", kind="distance"),
         Column(name="age_to_mi", label="As good up to", kind="distance"),
         Column(name="failed_share", label="Fail before", kind="share"),
-        Column(name="cost_per_1000mi", label="Cost there", kind="money", digits=2,
-               unit=per),
-        Column(name="cost_per_1000mi_to_failure", label="Run to failure", kind="money",
-               digits=2, unit=per),
+        Column(name="cost_per_1000mi", label="Cost there", kind="money_rate", digits=2,
+               unit=currency),
+        Column(name="cost_per_1000mi_to_failure", label="Run to failure",
+               kind="money_rate", digits=2, unit=currency),
         *interval_columns("saving_share", "saving_lo", "saving_hi", label="Saving",
                           kind="share"),
         Column(name="reason", label="In words"),
@@ -189,8 +188,8 @@ def cost_curve(frames: Frames) -> Section:
                 Column(name="name", label="Model"),
                 Column(name="model", is_shown=False),
                 Column(name="age_mi", label="Replaced at", kind="distance"),
-                Column(name="cost_per_1000mi", label="Cost", kind="money", digits=2,
-                       unit=f"{currency} per 1,000 mi"),
+                Column(name="cost_per_1000mi", label="Cost", kind="money_rate",
+                       digits=2, unit=currency),
                 Column(name="failed_share", label="Fail before", kind="share"),
                 Column(name="part", is_shown=False),
             ),
@@ -298,6 +297,6 @@ def _curve_figure(currency: str) -> Figure:
             best,
         ],
         x=axis("Replaced at, distance since fitting ({distance})", rangemode="tozero"),
-        y=axis(f"Cost ({currency} per 1,000 mi)", rangemode="tozero"),
+        y=axis(f"Cost ({currency} per 1,000 {{distance}})", rangemode="tozero"),
         height=420,
     )  # fmt: skip

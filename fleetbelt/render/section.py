@@ -11,6 +11,7 @@ import polars as pl
 Kind = Literal[
     "text", "date", "count", "number", "tension", "tension_rate", "distance", "span",
     "share", "chance", "percent", "percent_rate", "per_100k", "money",
+    "money_rate",
 ]  # fmt: skip
 """What a value measures; the page converts and labels by it.
 
@@ -58,6 +59,8 @@ class Quantity:
         number = f"{round(shown, self.digits) + 0.0:,.{places}f}"
         number = number.replace("-", "\N{MINUS SIGN}")
         unit = "" if self.is_bare else self.unit or UNIT.get(self.kind, "")
+        if self.kind == "money_rate":
+            unit = f"{unit} per 1,000 mi"
         return f"{number}\N{NO-BREAK SPACE}{unit}" if unit else number
 
 

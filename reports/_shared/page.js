@@ -54,9 +54,10 @@
     percent: { unit: () => "%" },
     percent_rate: { unit: () => `% per 1,000 ${roadUnit()}`, factor: () => 1 / perMile() },
     per_100k: { unit: () => `per 100,000 ${roadUnit()}`, factor: () => 1 / perMile() },
+    money_rate: { factor: () => 1 / perMile() },
   };
   const isText = (kind) => kind === "text" || kind === "date";
-  const unitOf = (kind, unit) => unit || (KINDS[kind] ? KINDS[kind].unit() : "");
+  const unitOf = (kind, unit) => (kind === "money_rate" ? `${unit} per 1,000 ${roadUnit()}` : unit || (KINDS[kind]?.unit?.() ?? ""));
   const converted = (value, kind) => value * (KINDS[kind]?.factor?.() ?? 1);
   const decimals = (kind, digits) => (digits ?? 0) + (KINDS[kind]?.finer?.() ?? 0);
   const formats = {};
