@@ -343,7 +343,7 @@
     return {
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", dragmode: false, hovermode: "closest",
       font: { family: "system-ui, sans-serif", size: narrow ? 12 : 13, color: colour("@ink") },
-      margin: { l: narrow ? 44 : 60, r: 14, t: 40, b: 48 }, legend: { orientation: "h", x: 0, y: 1, yanchor: "bottom", traceorder: "normal" },
+      margin: { l: narrow ? 44 : 60, r: 14, t: 40, b: narrow ? 56 : 48 }, legend: { orientation: "h", x: 0, y: 1, yanchor: "bottom", traceorder: "normal" },
       hoverlabel: { bgcolor: colour("@card"), bordercolor: colour("@field"), font: { color: colour("@ink") } }, ...plain,
     };
   };
