@@ -9,7 +9,7 @@ from fleetbelt.render.figures import Figure, axis, figure
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Column, Table
 
-MOST_ROWS: Final = 12_000
+MOST_ROWS: Final = 10_000
 COMPLAINTS_UNDER: Final = 0.97  # of the least that is drawn of a belt
 
 _COLUMNS: Final = (
