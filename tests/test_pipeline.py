@@ -1,5 +1,7 @@
 """The whole way: repeatable to the bit, and it finds what the sample fleet hides."""
 
+import json
+import re
 from datetime import date
 from pathlib import Path
 
@@ -92,6 +94,27 @@ def test_the_results_are_written_as_parquet_and_csv(sample: Outcome):
     for name, frame in results.items():
         assert pl.read_parquet(tables / f"{name}.parquet").height == frame.height
         assert (tables / f"{name}.csv").exists()
+
+
+def test_the_plan_page_holds_the_plan_of_the_tables(sample: Outcome):
+    tables = fleetbelt.open(sample.database)
+    html = next(p for p in sample.pages if p.name == "plan.html").read_text("utf-8")
+    data = re.search(r'"application/json" id="data">(.*?)</script>', html, re.DOTALL)
+
+    assert data is not None
+    sections = json.loads(data.group(1))["sections"]
+
+    columns = {column["name"]: column for column in sections["jobs"]["columns"]}
+    assert len(columns["minutes"]["values"]) == tables["work_plan"].height
+    assert sum(columns["minutes"]["values"]) == tables["work_plan"]["minutes"].sum()
+    whole = tables["plan_depots"].filter(pl.col("depot") == "all").row(0, named=True)
+    words = " ".join(re.sub(r"<[^>]*>", "", html).split())
+    assert f"{whole['jobs_now']} jobs are due now" in words
+    assert "Money here rests on placeholders" in words
+    assert set(sections) == {
+        "due", "by-week", "jobs", "without-room", "parts", "replacement-age",
+        "cost-curve", "what-if", "assumptions",
+    }  # fmt: skip
 
 
 def test_the_plan_is_there_to_take_away(sample: Outcome):

@@ -105,6 +105,11 @@ def row_axis(name: str, shown: int) -> dict[str, Any]:
     }
 
 
+def first_drawn(rows: int) -> str:
+    """Say that a figure with a label for each row draws only the first ones."""
+    return "" if rows <= MOST_ROWS else f"The first {MOST_ROWS} of {rows:,} are drawn."
+
+
 def row_bars(value: str, *, of: str, name: str, colour: str, hatch: str = "") -> Trace:
     """Return a bar a row, with a hatch that tells it from others without colour."""
     return {

@@ -10,6 +10,7 @@ from fleetbelt.render.figures import (
     Trace,
     axis,
     figure,
+    first_drawn,
     row_axis,
     row_bars,
 )
@@ -68,7 +69,9 @@ def due(frames: Frames) -> Section:
         answer=_due_words(frame, whole),
         caveat=_room_words(frame),
         caption=sentence(
-            "Diamonds: the hours a depot has in {weeks} weeks.", weeks=QUARTER_WEEKS
+            "Diamonds: the hours a depot has in {weeks} weeks. {first}",
+            weeks=QUARTER_WEEKS,
+            first=first_drawn(frame.height),
         ),
         figure=_due_figure(min(frame.height, MOST_ROWS)),
         table=Table(frame=frame, columns=_DUE_COLUMNS),
@@ -204,6 +207,7 @@ def without_room(frames: Frames) -> Section:
         )
         if left
         else (),
+        caption=(first_drawn(left),) if left > MOST_ROWS else (),
         figure=_left_figure(min(left, MOST_ROWS), currency) if left else None,
         table=Table(frame=frame, columns=_left_columns(currency))
         if frame.height

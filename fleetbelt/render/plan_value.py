@@ -10,6 +10,7 @@ from fleetbelt.render.figures import (
     Trace,
     axis,
     figure,
+    first_drawn,
     interval_dots,
 )
 from fleetbelt.render.frames import Frames
@@ -74,6 +75,7 @@ def ages(frames: Frames) -> Section:
             "exact age does not matter. Dashed: every model together. {caution}",
             caution=_CAUTION,
         ),
+        caption=(first_drawn(frame.height),) if frame.height > MOST_ROWS else (),
         figure=_age_figure(frame) if frame.height else None,
         table=Table(frame=frame, columns=_age_columns(currency)),
         method="method-replacement",

@@ -93,6 +93,23 @@ def test_a_depot_without_hours_comes_first_and_is_named_as_such(results):
     assert "1 depots have no hours at all" in _said(section.caveat)
 
 
+def test_a_figure_that_draws_only_some_depots_says_so(results):
+    depots = results["results.plan_depots"]
+    own = depots.filter(pl.col("depot") != "all")
+    many = pl.concat(own.with_columns(pl.col("depot") + f" {k}") for k in range(9))
+    tables = results | {"results.plan_depots": pl.concat([many, depots])}
+
+    sections = [
+        make(Frames(tables)) for make in (plan_depots.due, plan_depots.without_room)
+    ]
+
+    left = many.filter(pl.col("overflow_jobs") > 0).height + 4
+    assert "The first 40 of 50 are drawn." in _said(sections[0].caption)
+    assert _said(sections[1].caption) == (
+        f"The first 40 of {left} are drawn." if left > 40 else ""
+    )
+
+
 def test_the_weeks_add_up_to_the_plan_and_say_how_good_it_is(results):
     fits = results["results.work_plan"].drop_nulls("week")
 
