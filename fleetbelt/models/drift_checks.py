@@ -21,6 +21,7 @@ from fleetbelt.models.drift_likelihood import Pooled, Solution
 from fleetbelt.models.drift_readings import checked_readings, sample_of_belts
 
 N_BINS: Final = 10
+KNOWN_SHARE: Final = 0.5  # of a reading's sd: corrections as sure as that are known
 LEAST_KNOWN: Final = 100  # innovations by known corrections; with fewer all are used
 
 INNOVATIONS: Final = pl.Schema(
@@ -30,7 +31,7 @@ INNOVATIONS: Final = pl.Schema(
         "miles": pl.Float64(),  # since the belt's previous row, mi
         "foretold_log": pl.Float64(),  # log tension foretold for the found reading, N
         "z": pl.Float64(),  # (found - foretold) / its standard deviation
-        "is_known": pl.Boolean(),  # no correction that errs apart so far on this belt
+        "is_known": pl.Boolean(),  # no correction so far that is assumed by and large
     }
 )
 BINS: Final = pl.Schema(
@@ -121,6 +122,7 @@ def innovation_checks(
     readings = checked_readings(readings).with_row_index("row")
     sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
     z, error = _standardised(sample, fit)
+    known_sd = KNOWN_SHARE * fit.reading_sd
     every = (
         sample.select(
             "row",
@@ -128,7 +130,7 @@ def innovation_checks(
             "miles",
             foretold_log=pl.col("found_log") - pl.Series(error),
             z=pl.Series(z),
-            is_known=pl.col("u_apart").cum_max().over("belt_no") == 0,
+            is_known=pl.col("u_apart").cum_max().over("belt_no") < known_sd,
         )
         .filter(pl.col("z").is_not_nan())
         .cast(INNOVATIONS)

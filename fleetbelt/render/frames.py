@@ -23,6 +23,7 @@ NEEDED: Final[tuple[str, ...]] = (
     "results.drift_clocks",
     "results.drift_checks",
     "results.drift_gauges",
+    "results.drift_offsets",
     "fitted.belt_ahead",
     "results.life_by_group",
     "results.life_curve",

@@ -75,9 +75,10 @@ def watchlist(frames: Frames) -> Section:
         question=QUESTION,
         answer=watched_in_words(frames),
         caveat=sentence(
-            "First come those with the most miles under their range to expect: the "
-            "chance of being under times the vehicle's daily miles. A chance is an "
-            "estimate from records. Read the belt before you act on it."
+            "{unlearned}First come those with the most miles under their range to "
+            "expect: the chance of being under times the vehicle's daily miles. A "
+            "chance is an estimate from records. Read the belt before you act on it.",
+            unlearned=_unlearned(frames),
         ),
         table=Table(
             frame=frame.head(MOST_ROWS),
@@ -89,6 +90,17 @@ def watchlist(frames: Frames) -> Section:
         ),
         method="method-now",
         acts=True,
+    )
+
+
+def _unlearned(frames: Frames) -> str:
+    """Say where chances stop at the last reading, as no loss could be learned."""
+    table = frames.get("results.drift_by_model")
+    if table is None or table["drift_pct_per_1000mi"].drop_nulls().len():
+        return ""
+    return (
+        "Too few belts were read more than once to learn how tension is lost: a chance "
+        "is that at the belt's last reading, and it has lost some since. "
     )
 
 
