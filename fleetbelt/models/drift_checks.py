@@ -185,16 +185,27 @@ def _standardised(
 
 def _binned(found: pl.DataFrame, by: str) -> pl.DataFrame:
     """Sum up the innovations in tenths of one of their columns."""
-    place = (pl.col(by).rank("ordinal") - 1) * N_BINS // pl.len()
-    binned = found.group_by(part=place + 1).agg(
-        lo=pl.col(by).min(),
-        hi=pl.col(by).max(),
-        n=pl.len(),
-        mean_z=pl.col("z").mean(),
-        se=1.0 / pl.len().sqrt(),
-        sd_z=pl.col("z").std(),
+    values = found.select(by, "z").sort(by, maintain_order=True)
+    tenth = np.arange(values.height) * N_BINS // max(values.height, 1)
+    part, place = np.unique(tenth, return_inverse=True)
+    z, n = values["z"].to_numpy(), np.bincount(place)
+    mean = np.bincount(place, z) / n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = np.sqrt(np.bincount(place, (z - mean[place]) ** 2) / (n - 1.0))
+    limits = values.group_by(part=pl.Series(tenth + 1)).agg(
+        lo=pl.col(by).min(), hi=pl.col(by).max()
     )
-    return binned.sort("part").select(pl.col(c).cast(t) for c, t in BINS.items())
+    sums = pl.DataFrame(
+        {
+            "part": part + 1,
+            "n": n,
+            "mean_z": mean,
+            "se": 1.0 / np.sqrt(n),
+            "sd_z": pl.Series(sd).fill_nan(None),
+        }
+    )
+    binned = sums.join(limits, on="part", maintain_order="left")
+    return binned.select(pl.col(c).cast(t) for c, t in BINS.items())
 
 
 def gauge_influence(

@@ -25,7 +25,7 @@ OFFSETS: Final = pl.Schema(
     {
         "cell_no": pl.Int64(),
         "n_belts": pl.Int64(),  # belts read in it
-        "assumed_sd": pl.Float64(),  # of its log correction, before
+        "assumed_sd": pl.Float64(),  # of its log correction, before; the greatest
         "offset": pl.Float64(),  # log of shown over true, less the correction in use
         "offset_sd": pl.Float64(),
         "is_used": pl.Boolean(),  # told well enough to put its readings right
@@ -71,7 +71,7 @@ def cell_offsets(
         .group_by("cell_no")
         .agg(
             n_belts=pl.col("belt_no").n_unique(),
-            assumed_sd=(pl.col("u_apart") ** 2).mean().sqrt(),
+            assumed_sd=pl.col("u_apart").max(),
         )
         .filter(pl.col("assumed_sd") > 0)
         .sort("cell_no")

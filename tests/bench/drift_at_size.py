@@ -74,7 +74,8 @@ def main(n_belts: int = 1_400_000, n_vehicles: int = 5_000) -> None:
     large = tables[READINGS]
     load_s *= large.height / small.height
     say = sys.stdout.write
-    say(f"{own * copies:,} belts, {large.height:,} rows with readings\n")
+    readings = sum(large[name].count() for name in ("found_log", "left_log"))
+    say(f"{own * copies:,} belts, {readings:,} readings at {large.height:,} visits\n")
     start = time.process_time()
     steps.drift((tables | others).__getitem__, settings)
     step_s = time.process_time() - start
