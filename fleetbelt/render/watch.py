@@ -82,7 +82,7 @@ def watchlist(frames: Frames) -> Section:
         ),
         table=Table(
             frame=frame.head(MOST_ROWS),
-            columns=(*_COLUMNS, *_cost_column(frames)),
+            columns=_columns(frames),
             selects=("reason",),
             opens="belt_id",
             is_open=True,
@@ -136,12 +136,16 @@ def _cost_per_mi(frames: Frames) -> float:
     return (known.get("under_cost_per_1000mi") or 0.0) / 1e3
 
 
-def _cost_column(frames: Frames) -> tuple[Column, ...]:
+def _columns(frames: Frames) -> tuple[Column, ...]:
+    """Return the columns, with what the miles under cost beside them where known."""
     if not _cost_per_mi(frames):
-        return ()
+        return _COLUMNS
     unit = frames.fact("currency", "¤")
-    label = "That costs"
-    return (Column(name="under_cost", label=label, kind="money", unit=unit),)
+    cost = Column(
+        name="under_cost", label="Its cost", kind="money", digits=1, unit=unit
+    )
+    place = [column.name for column in _COLUMNS].index("under_mi") + 1
+    return (*_COLUMNS[:place], cost, *_COLUMNS[place:])
 
 
 def _cut(height: int) -> Sentence:
