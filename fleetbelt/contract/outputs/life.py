@@ -68,11 +68,28 @@ LIFE: Final[tuple[Table, ...]] = (
             text("term!", "what is compared", "model band duty alternator_pulley"),
             text("level!", "its level; in_spec, else the commonest, is 1"),
             integer("belts!", "in the life model"),
+            integer("failures!", "of them known to have failed"),
             real("time_ratio", "belts last so many times as long"),
             real("ratio_lo", "lower 95 % limit; null for the level compared to"),
             real("ratio_hi", "upper 95 % limit"),
             real("p_value", "of the term, by likelihood ratio"),
             text("reason", "why there is no ratio"),
+        ),
+    ),
+    Table(
+        name="life_tests",
+        row="a question to that regression, by likelihood ratio",
+        key=("term",),
+        columns=(
+            text(
+                "term!",
+                "what makes a difference: a term, bands differing by model, shapes",
+                "model band duty alternator_pulley band_by_model shape_by_model",
+            ),
+            real("chi2", "twice the gain in log-likelihood"),
+            integer("df", "coefficients or shapes more"),
+            real("p_value", "upper tail of chi-squared"),
+            text("reason", "why it was not tested"),
         ),
     ),
     Table(

@@ -1,0 +1,96 @@
+"""Cells of a regression: combinations of what belts had, and designs over them."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray, IntArray
+from fleetbelt.models.design import Predictor, natural_spline
+
+KNOTS = (-0.5, 0.0, 0.5, 1.0, 1.5)  # of the place in the range: 0 minimum, 1 maximum
+MIDDLE = 0.5
+STEP = 0.05  # to which the place in the range is rounded
+_DRAWN = (0.02, 0.98)  # quantiles of the places between which a curve is drawn
+Levels = tuple[list[str], FloatArray]
+"""Levels of a term, the one compared to first, and a column for each other."""
+
+
+def cells_of(belts: pl.DataFrame, by: Sequence[str]) -> tuple[pl.DataFrame, IntArray]:
+    """Return the combinations that occur, counted, and which one each belt is."""
+    cells = belts.group_by(by).agg(n=pl.len()).sort(by).with_row_index("cell")
+    cell = belts.select(by).join(cells, on=by, how="left", maintain_order="left")
+    return cells, cell["cell"].to_numpy().astype(np.int64)
+
+
+def indicators(cells: pl.DataFrame, term: str) -> Levels:
+    """Return a term's levels, in_spec or the commonest first, with their columns."""
+    sizes = cells.group_by(term).agg(pl.col("n").sum())
+    commonest_first = sizes.sort(pl.col("n"), term, descending=[True, False])
+    levels = commonest_first[term].to_list()
+    if "in_spec" in levels and term == "band":
+        levels = ["in_spec", *(x for x in levels if x != "in_spec")]
+    of = cells[term].to_numpy()
+    columns = [of == level for level in levels[1:]]
+    return levels, np.array(columns, dtype=float).reshape(len(columns), cells.height).T
+
+
+def constant(cells: pl.DataFrame) -> FloatArray:
+    """Return the first column of every design."""
+    return np.ones((cells.height, 1))
+
+
+def placed(belts: pl.DataFrame) -> pl.DataFrame:
+    """Keep belts of known place in the range, rounded; far out ones are drawn in."""
+    place = pl.col("relative").clip(KNOTS[0] - 0.5, KNOTS[-1] + 0.5)
+    return belts.filter(pl.col("relative").is_not_null()).with_columns(
+        relative=(place / STEP).round() * STEP
+    )
+
+
+def dose_design(cells: pl.DataFrame, others: Sequence[str]) -> FloatArray:
+    """Spline of the place in the range first, so that its columns are found again."""
+    spline = natural_spline(cells["relative"].to_numpy(), KNOTS)
+    rest = [indicators(cells, term)[1] for term in others]
+    return np.hstack([constant(cells), spline, *rest])
+
+
+def dose_rows(
+    predictor: Predictor | None, belts: pl.DataFrame, n_columns: int, ratio: str
+) -> list[dict[str, object]]:
+    """Give ratios to the middle of the range, where belts are; none where not fitted.
+
+    Parameters
+    ----------
+    predictor : Predictor or None
+        Of a fit to `dose_design`.
+    belts : DataFrame
+        With ``relative``, of the belts fitted to.
+    n_columns : int
+        Of the design.
+    ratio : str
+        Name of the column for the ratio.
+
+    Returns
+    -------
+    list of dict
+        A row a place in the range, `STEP` apart.
+    """
+    first, last = (belts["relative"].quantile(q, "nearest") for q in _DRAWN)
+    if predictor is None or first is None or last is None:
+        return []
+    places = np.round(np.arange(first, last + STEP / 2, STEP), 2)
+    spline = natural_spline(np.append(places, MIDDLE), KNOTS)
+    if not np.isin(1 + np.arange(spline.shape[1]), predictor.fitted.columns).all():
+        return []
+    rows = np.zeros((places.size + 1, n_columns))
+    rows[:, 0], rows[:, 1 : 1 + spline.shape[1]] = 1.0, spline
+    found = predictor.contrast(rows[:-1], rows[-1])
+    if not np.isfinite(found[2]).all():
+        return []
+    names = ("relative", ratio, "ratio_lo", "ratio_hi")
+    columns = [places, *found]
+    return [
+        dict(zip(names, row, strict=True))
+        for row in zip(*(x.tolist() for x in columns), strict=True)
+    ]

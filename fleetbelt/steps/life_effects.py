@@ -1,0 +1,196 @@
+"""What the tension at install does to the life of a belt, all else allowed for."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.estimates import LikelihoodRatio
+from fleetbelt.models.life_regression import (
+    LifeRegression,
+    compare,
+    fit_life_regression,
+)
+from fleetbelt.models.lives import Lives
+from fleetbelt.steps.cells import (
+    Levels,
+    cells_of,
+    constant,
+    dose_design,
+    dose_rows,
+    indicators,
+    placed,
+)
+from fleetbelt.steps.life import GROUP_MI, MANY_BELTS, as_lives
+from fleetbelt.steps.tables import Tables, from_rows
+from fleetbelt.store.frames import Read
+
+TERMS = ("model", "band", "duty", "alternator_pulley")
+SHAPE_FAILURES = 10  # a model with fewer shares its shape with the others like it
+LEVEL = 0.05
+_ONE_LEVEL = "All belts are alike in this, or no life was fitted."
+
+
+def life_effects(read: Read) -> Tables:
+    """Compare lives of belts by how they were set, and by where they run.
+
+    Parameters
+    ----------
+    read : callable
+        Gives a table by its name.
+
+    Returns
+    -------
+    mapping of str to DataFrame
+        ``life_effects``, ``life_tests`` and ``life_dose``.
+    """
+    belts = read("(from marts.lives order by belt_id)").with_columns(
+        pl.col(TERMS).fill_null("unknown")
+    )
+    share = as_lives(belts).broken_share
+    by_terms = _Compared.of(belts, TERMS, share)
+    terms = {term: indicators(by_terms.cells, term) for term in TERMS}
+    has_shapes, tests = _tests(by_terms, terms)
+    return {
+        "results.life_effects": from_rows(
+            "life_effects",
+            _effects(by_terms.fit(terms, has_shapes=has_shapes), terms, belts, tests),
+        ),
+        "results.life_tests": from_rows(
+            "life_tests", [_test_row(term, test) for term, test in tests.items()]
+        ),
+        "results.life_dose": from_rows(
+            "life_dose", _dose(belts, share, has_shapes=has_shapes)
+        ),
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Compared:
+    """Lives in cells, and the models whose failures tell a shape."""
+
+    cells: pl.DataFrame
+    lives: Lives
+    strata: FloatArray
+    share: float
+
+    @classmethod
+    def of(cls, belts: pl.DataFrame, by: tuple[str, ...], share: float) -> "_Compared":
+        cells, cell = cells_of(belts, by)
+        lives = as_lives(belts, cell=cell)
+        return cls(
+            cells=cells,
+            lives=lives.grouped(GROUP_MI if lives.n > MANY_BELTS else None),
+            strata=_strata(cells, belts),
+            share=share,
+        )
+
+    def fit(self, terms: Mapping[str, Levels], *, has_shapes: bool) -> LifeRegression:
+        """Fit the effects of these terms."""
+        columns = [constant(self.cells), *(x for _, x in terms.values())]
+        return self.fit_design(np.hstack(columns), has_shapes=has_shapes)
+
+    def fit_design(self, design: FloatArray, *, has_shapes: bool) -> LifeRegression:
+        return fit_life_regression(
+            self.lives,
+            design,
+            [f"x{number}" for number in range(design.shape[1])],
+            strata=self.strata if has_shapes else None,
+            broken_share=self.share,
+        )
+
+
+def _strata(cells: pl.DataFrame, belts: pl.DataFrame) -> FloatArray:
+    """Give each model with enough failures a shape, the others one together."""
+    failed = belts.filter(pl.col("ending").is_in(["exact", "interval"]))
+    counted = failed.group_by("model").agg(n=pl.len())
+    own = sorted(counted.filter(pl.col("n") >= SHAPE_FAILURES)["model"])
+    of = cells["model"].to_numpy()
+    columns = [~np.isin(of, own), *(of == model for model in own)]
+    strata = np.array(columns, dtype=float).reshape(len(columns), cells.height).T
+    return np.asarray(strata[:, strata.any(axis=0)])
+
+
+def _tests(
+    by_terms: _Compared, terms: dict[str, Levels]
+) -> tuple[bool, dict[str, LikelihoodRatio | None]]:
+    """Test whether models differ in shape, then what each term and their pair adds."""
+    one_shape = by_terms.fit(terms, has_shapes=False)
+    shape = compare(by_terms.fit(terms, has_shapes=True), one_shape)
+    has_shapes = shape is not None and shape.df > 0 and shape.p_value < LEVEL
+    full = by_terms.fit(terms, has_shapes=has_shapes) if has_shapes else one_shape
+    tests: dict[str, LikelihoodRatio | None] = {}
+    for term in terms:
+        others = {name: x for name, x in terms.items() if name != term}
+        tests[term] = compare(full, by_terms.fit(others, has_shapes=has_shapes))
+    models, bands = terms["model"][1], terms["band"][1]
+    n_pairs = models.shape[1] * bands.shape[1]
+    pairs = models[:, :, None] * bands[:, None, :]
+    pairs = pairs.reshape(by_terms.cells.height, n_pairs)
+    with_pairs = by_terms.fit({**terms, "pairs": ([], pairs)}, has_shapes=has_shapes)
+    return has_shapes, {
+        **tests,
+        "band_by_model": compare(with_pairs, full),
+        "shape_by_model": shape,
+    }
+
+
+def _test_row(term: str, test: LikelihoodRatio | None) -> dict[str, object]:
+    if test is None or test.df == 0:
+        return {"term": term, "reason": _ONE_LEVEL}
+    return {
+        "term": term, "chi2": test.chi2, "df": test.df, "p_value": test.p_value,
+    }  # fmt: skip
+
+
+def _effects(
+    full: LifeRegression,
+    terms: dict[str, Levels],
+    belts: pl.DataFrame,
+    tests: dict[str, LikelihoodRatio | None],
+) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    at = 1
+    is_failed = pl.col("ending").is_in(["exact", "interval"])
+    for term, (levels, _) in terms.items():
+        test = tests[term]
+        p_value = test.p_value if test and levels[1:] else None
+        counts = {
+            level: (n, failures)
+            for level, n, failures in belts.group_by(term)
+            .agg(pl.len(), is_failed.sum())
+            .iter_rows()
+        }
+        for number, level in enumerate(levels):
+            n, failures = counts[level]
+            row = {"term": term, "level": level, "belts": n, "failures": failures}
+            row |= {"p_value": p_value}
+            rows.append(row | _ratio(full, number, at))
+        at += len(levels) - 1
+    return rows
+
+
+def _ratio(full: LifeRegression, number: int, at: int) -> dict[str, object]:
+    """Return the time ratio of a term's level, or why there is none."""
+    if full.predictor is None:
+        return {"reason": full.reason}
+    if number == 0:
+        return {"time_ratio": 1.0}
+    found = full.coefficients[at + number - 1]
+    ratio = found.ratio
+    if ratio is None or not np.isfinite(ratio.hi):
+        return {"reason": found.reason}
+    return {"time_ratio": ratio.value, "ratio_lo": ratio.lo, "ratio_hi": ratio.hi}
+
+
+def _dose(
+    belts: pl.DataFrame, share: float, *, has_shapes: bool
+) -> list[dict[str, object]]:
+    others = ("model", "duty", "alternator_pulley")
+    set_at = placed(belts)
+    by_place = _Compared.of(set_at, (*others, "relative"), share)
+    design = dose_design(by_place.cells, others)
+    fit = by_place.fit_design(design, has_shapes=has_shapes)
+    return dose_rows(fit.predictor, set_at, design.shape[1], "time_ratio")
