@@ -125,6 +125,8 @@ def _page_data(page: Page) -> dict[str, Any]:
     }
     if page.stories is not None:
         data["stories"] = table_data(page.stories) | {"figure": page.story_figure}
+    if page.vehicle_belts is not None:
+        data["vehicleBelts"] = table_data(page.vehicle_belts)
     return data
 
 

@@ -298,7 +298,7 @@ class Headline:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """A page: its name, its headlines, its sections and further data."""
+    """A page: its name, its headlines, its sections and what their rows open."""
 
     name: str
     title: str
@@ -307,4 +307,5 @@ class Page:
     sections: tuple[Section, ...] = ()
     stories: Table | None = None
     story_figure: dict[str, Any] | None = None
+    vehicle_belts: Table | None = None
     context: Mapping[str, Any] = field(default_factory=dict)
