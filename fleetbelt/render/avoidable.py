@@ -67,7 +67,8 @@ def _caveat(p: float | None) -> Sentence:
         (
             "Records show what goes together, not what causes what: a belt may be left "
             "loose by the same hurry that leaves other things undone. Model, duty and "
-            "alternator pulley are allowed for; complaints of belts whose tension is "
+            "alternator pulley are allowed for as far as there are complaints enough; "
+            "complaints of belts whose tension is "
             "not known are left out."
         ),
     )

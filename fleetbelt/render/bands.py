@@ -5,6 +5,7 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render import words
+from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Quantity, Sentence, said, sentence
 
 LOOKS: Final = {
@@ -38,6 +39,29 @@ def times(value: float, lo: float, hi: float) -> Sentence:
         "{value} times ({interval}{shown})",
         value=whole, interval=interval, shown=shown,
     )  # fmt: skip
+
+
+def allowed_for(frames: Frames) -> str:
+    """Name what the comparison of lives allows for beside the bands."""
+    effects = frames.get("results.life_effects")
+    if effects is None:
+        return "nothing else"
+    terms = effects.drop_nulls("time_ratio")["term"].unique().to_list()
+    return listed([name for term, name in _TERMS.items() if term in terms])
+
+
+def listed(names: list[str]) -> str:
+    """Join names: 'model, duty and alternator pulley'; 'nothing else' without."""
+    if len(names) < 2:
+        return names[0] if names else "nothing else"
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+_TERMS: Final = {
+    "model": "model",
+    "duty": "duty",
+    "alternator_pulley": "alternator pulley",
+}
 
 
 def p_value(p: float) -> Sentence:

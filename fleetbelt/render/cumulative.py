@@ -105,15 +105,17 @@ def _answer(steps: pl.DataFrame, heard: str) -> Sentence:
         mark=Quantity(value=mark, kind="distance"),
         heard=heard,
     )
+    said_of = 0
     for band in (band for band in LOOKS if band in reached):
         at = steps.filter(pl.col("miles") <= mark, band=band)
         if at.is_empty():
             continue
+        said_of += 1
         row = at.row(-1, named=True)
         parts += sentence(
             " {band}: {mean}.", band=LEFT[band].capitalize(), mean=_mean(row)
         )
-    return parts
+    return parts if said_of else ("Too few belts were under observation so early.",)
 
 
 def _mean(row: dict[str, Any]) -> Sentence:

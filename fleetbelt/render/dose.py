@@ -67,8 +67,8 @@ def two_sided(frames: Frames) -> Section:
         question=_QUESTION,
         answer=_answer(frame),
         caveat=sentence(
-            "Against belts left in the middle of the range; model, duty and alternator "
-            "pulley allowed for. Records show what goes together, not what causes "
+            "Model, duty and alternator pulley are allowed for as far as there are "
+            "events enough. Records show what goes together, not what causes "
             "what. Tension is measured, so the true curves are steeper."
         ),
         caption=sentence(

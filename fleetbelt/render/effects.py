@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from fleetbelt.render.bands import OUTSIDE, SHORT, in_order, p_value, times
+from fleetbelt.render.bands import OUTSIDE, SHORT, allowed_for, in_order, p_value, times
 from fleetbelt.render.dose import PLACES, curve, range_shape
 from fleetbelt.render.figures import Figure, axis, figure, interval_dots
 from fleetbelt.render.frames import Frames
@@ -39,7 +39,7 @@ def life(frames: Frames) -> Section:
         key="life-tension",
         question=_QUESTION,
         answer=_answer(bands, tests.get("band")),
-        caveat=_caveat(tests),
+        caveat=_caveat(tests, allowed_for(frames)),
         caption=_caption(has_curve=dose is not None),
         figure=_figure(bands, has_curve=dose is not None),
         table=Table(
@@ -91,13 +91,13 @@ def _answer(bands: pl.DataFrame, p: float | None) -> Sentence:
     return parts
 
 
-def _caveat(tests: dict[str, float | None]) -> Sentence:
+def _caveat(tests: dict[str, float | None], allowed: str) -> Sentence:
     """Say what was allowed for, and whether one ratio stands for every model."""
     words: Sentence = (
         (
-            "One regression of all lives, with model, duty and alternator pulley "
-            "allowed for. Records show what goes together, not what causes what; a "
-            "band is measured, so the true contrast is larger."
+            f"One regression of all lives; allowed for: {allowed}. Records show what "
+            "goes together, not what causes what; a band is measured, so the true "
+            "contrast is larger."
         ),
     )
     p = tests.get("band_by_model")

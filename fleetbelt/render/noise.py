@@ -4,7 +4,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render.bands import LOOKS, SHORT, in_order
+from fleetbelt.render.bands import LOOKS, SHORT, in_order, listed, times
 from fleetbelt.render.figures import interval_dots
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
@@ -15,7 +15,6 @@ from fleetbelt.render.section import (
     Table,
     interval_columns,
     missing,
-    said,
     sentence,
 )
 
@@ -72,7 +71,7 @@ def _section(
     return Section(
         key=key,
         question=question,
-        answer=_ratios(chosen, noises[0], held),
+        answer=_answer(chosen, noises, held),
         caveat=(
             ("A band is a measured tension, so some belts sit in a wrong one: the true "
             "contrast is larger than the one shown."),
@@ -100,6 +99,19 @@ def _section(
     )  # fmt: skip
 
 
+def _answer(
+    chosen: pl.DataFrame, noises: tuple[str, str], held: tuple[str, str]
+) -> Sentence:
+    """Compare the first of the noises that was heard often enough."""
+    for noise in noises:
+        if parts := _ratios(chosen, noise, held):
+            return (
+                f"Complaints of {noise} a mile, against belts left in range.",
+                *parts,
+            )
+    return (f"Too few complaints of {listed(list(noises))} to compare.",)
+
+
 def _ratios(chosen: pl.DataFrame, noise: str, held: tuple[str, str]) -> Sentence:
     """Say how many times the rate of belts in range the others have."""
     rows = chosen.filter(pl.col("noise") == noise, pl.col("band").is_in(held))
@@ -107,20 +119,14 @@ def _ratios(chosen: pl.DataFrame, noise: str, held: tuple[str, str]) -> Sentence
     for row in rows.drop_nulls(["rate_ratio", "ratio_lo", "ratio_hi"]).iter_rows(
         named=True
     ):
-        value, interval = said(
-            row["rate_ratio"], row["ratio_lo"], row["ratio_hi"], kind="number", digits=1
-        )
         parts += sentence(
-            " {band}: {value} times ({interval}; {k} complaints in {mi}).",
+            " {band}: {times}; complaints: {k} in {mi}.",
             band=SHORT[row["band"]].capitalize(),
-            value=value,
-            interval=interval,
+            times=times(row["rate_ratio"], row["ratio_lo"], row["ratio_hi"]),
             k=int(row["complaints"]),
             mi=Quantity(value=round(row["miles"], -3), kind="distance"),
         )
-    if not parts:
-        return (f"Too few complaints of {noise} to compare.",)
-    return (f"Complaints of {noise} a mile, against belts left in range.", *parts)
+    return parts
 
 
 def _clustering(rates: pl.DataFrame, noises: tuple[str, str]) -> Sentence:

@@ -45,7 +45,7 @@ def price_of_too_tight(frames: Frames) -> Section:
         )
     )
     if frame.is_empty():
-        what = "No belt that was repaired beside has a known tension at install."
+        what = "No belt of known tension at install has run any miles."
         return missing("repairs", _QUESTION, what, "Record reading_left at installs.")
     return Section(
         key="repairs",
@@ -86,7 +86,7 @@ def _ratios(frame: pl.DataFrame, fault: str) -> Sentence:
     held = frame.filter(pl.col("band").is_in(["over", "tight"]), fault=fault)
     for row in held.drop_nulls(["rate_ratio", "ratio_hi"]).iter_rows(named=True):
         parts += sentence(
-            " {band}: {times}; {k} repairs.",
+            " {band}: {times}; repairs: {k}.",
             band=SHORT[row["band"]].capitalize(),
             times=times(row["rate_ratio"], row["ratio_lo"], row["ratio_hi"]),
             k=row["repairs"],

@@ -11,11 +11,14 @@ from fleetbelt.models.count_regression import (
     fit_counts,
 )
 from fleetbelt.steps.cells import (
+    EVENTS_A_COLUMN,
+    affordable,
     cells_of,
     constant,
     dose_design,
     dose_rows,
     indicators,
+    knots_for,
     placed,
 )
 from fleetbelt.steps.life import GROUP_MI, MANY_BELTS
@@ -23,6 +26,8 @@ from fleetbelt.steps.tables import Tables, from_rows
 from fleetbelt.store.frames import Read
 
 OTHERS = ("model", "duty", "alternator_pulley")
+_NONE_IN_RANGE = "No belt was left in range, so none can be compared to."
+_ALL_IN_RANGE = "Every belt whose tension is known was left in range."
 _BELTS = (
     "(select belt_miles.*, relative, vehicles.duty, drives.alternator_pulley"
     " from marts.belt_miles"
@@ -65,31 +70,40 @@ def count_effects(read: Read) -> Tables:
 def _dose(belts: pl.DataFrame, event: str) -> list[dict[str, object]]:
     set_at = placed(belts)
     cells, cell = cells_of(set_at, (*OTHERS, "relative"))
-    design = dose_design(cells, OTHERS)
+    knots, events = knots_for(set_at), float(set_at[event].sum())
+    others = affordable(cells, OTHERS, events, columns=len(knots))
+    if len(knots) * EVENTS_A_COLUMN > events:
+        return []
+    design = dose_design(cells, others, knots)
     fit = _fit(set_at, cell, design, event)
-    return dose_rows(fit.predictor, set_at, design.shape[1], "rate_ratio")
+    return dose_rows(fit.predictor, set_at, design.shape[1], knots, "rate_ratio")
 
 
 def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     """Share of complaints that would not be, had every belt known been set in range."""
     known = belts.filter(pl.col("band") != "unknown")
     cells, cell = cells_of(known, (*OTHERS, "band"))
+    events = int(known[noise].sum())
+    row: dict[str, object] = {"noise": noise, "complaints": events}
+    if "in_spec" not in cells["band"]:
+        return row | {"reason": _NONE_IN_RANGE}
+    if cells["band"].n_unique() == 1:
+        return row | {"reason": _ALL_IN_RANGE}
+    allowed = affordable(cells, ("band", *OTHERS), events)
+    if "band" not in allowed:
+        return row | {"reason": f"Complaints are too few to compare bands: {events}."}
     bands = indicators(cells, "band")[1]
-    others = [constant(cells), *(indicators(cells, x)[1] for x in OTHERS)]
+    others = [constant(cells), *(indicators(cells, x)[1] for x in allowed[1:])]
     design = np.hstack([*others, bands])
     fit = _fit(known, cell, design, noise)
     miles = sum_by(cell, known["miles"].to_numpy().astype(float), cells.height)
     share = attributable_fraction(
         fit, miles, design, np.hstack([*others, np.zeros_like(bands)])
     )
-    row: dict[str, object] = {
-        "noise": noise,
-        "complaints": int(known[noise].sum()),
+    row |= {
         "family": fit.family,
         "p_clustering": fit.clustering.p_value if fit.clustering else None,
     }
-    if "in_spec" not in cells["band"]:
-        return row | {"reason": "No belt was set in range, so none can be compared to."}
     if share is None or not np.isfinite([share.value, share.lo, share.hi]).all():
         return row | {"reason": fit.reason}
     return row | {"share": share.value, "share_lo": share.lo, "share_hi": share.hi}

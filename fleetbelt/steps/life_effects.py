@@ -15,22 +15,27 @@ from fleetbelt.models.life_regression import (
 )
 from fleetbelt.models.lives import Lives
 from fleetbelt.steps.cells import (
+    EVENTS_A_COLUMN,
     Levels,
+    affordable,
     cells_of,
     constant,
     dose_design,
     dose_rows,
     indicators,
+    knots_for,
     placed,
 )
 from fleetbelt.steps.life import GROUP_MI, MANY_BELTS, as_lives
 from fleetbelt.steps.tables import Tables, from_rows
 from fleetbelt.store.frames import Read
 
-TERMS = ("model", "band", "duty", "alternator_pulley")
+TERMS = ("band", "model", "duty", "alternator_pulley")
+OTHERS = TERMS[1:]
 SHAPE_FAILURES = 10  # a model with fewer shares its shape with the others like it
 LEVEL = 0.05
-_ONE_LEVEL = "All belts are alike in this, or no life was fitted."
+_ONE_LEVEL = "All belts are alike in this, or too few failed."
+_TOO_FEW = "Too few belts have failed to allow for this as well."
 
 
 def life_effects(read: Read) -> Tables:
@@ -51,13 +56,15 @@ def life_effects(read: Read) -> Tables:
     )
     share = as_lives(belts).broken_share
     by_terms = _Compared.of(belts, TERMS, share)
-    terms = {term: indicators(by_terms.cells, term) for term in TERMS}
+    allowed = affordable(by_terms.cells, TERMS, by_terms.lives.failures)
+    terms = {term: indicators(by_terms.cells, term) for term in allowed}
     has_shapes, tests = _tests(by_terms, terms)
+    full = by_terms.fit(terms, has_shapes=has_shapes)
+    rows = [
+        row for term in TERMS for row in _effects(term, full, terms, by_terms, tests)
+    ]
     return {
-        "results.life_effects": from_rows(
-            "life_effects",
-            _effects(by_terms.fit(terms, has_shapes=has_shapes), terms, belts, tests),
-        ),
+        "results.life_effects": from_rows("life_effects", rows),
         "results.life_tests": from_rows(
             "life_tests", [_test_row(term, test) for term, test in tests.items()]
         ),
@@ -71,6 +78,7 @@ def life_effects(read: Read) -> Tables:
 class _Compared:
     """Lives in cells, and the models whose failures tell a shape."""
 
+    belts: pl.DataFrame
     cells: pl.DataFrame
     lives: Lives
     strata: FloatArray
@@ -81,6 +89,7 @@ class _Compared:
         cells, cell = cells_of(belts, by)
         lives = as_lives(belts, cell=cell)
         return cls(
+            belts=belts,
             cells=cells,
             lives=lives.grouped(GROUP_MI if lives.n > MANY_BELTS else None),
             strata=_strata(cells, belts),
@@ -125,14 +134,15 @@ def _tests(
     for term in terms:
         others = {name: x for name, x in terms.items() if name != term}
         tests[term] = compare(full, by_terms.fit(others, has_shapes=has_shapes))
-    models, bands = terms["model"][1], terms["band"][1]
+    nothing: Levels = ([], np.zeros((by_terms.cells.height, 0)))
+    models, bands = (terms.get(name, nothing)[1] for name in ("model", "band"))
     n_pairs = models.shape[1] * bands.shape[1]
     pairs = models[:, :, None] * bands[:, None, :]
     pairs = pairs.reshape(by_terms.cells.height, n_pairs)
     with_pairs = by_terms.fit({**terms, "pairs": ([], pairs)}, has_shapes=has_shapes)
     return has_shapes, {
-        **tests,
-        "band_by_model": compare(with_pairs, full),
+        **{term: tests.get(term) for term in TERMS},
+        "band_by_model": compare(with_pairs, full) if n_pairs else None,
         "shape_by_model": shape,
     }
 
@@ -146,30 +156,31 @@ def _test_row(term: str, test: LikelihoodRatio | None) -> dict[str, object]:
 
 
 def _effects(
+    term: str,
     full: LifeRegression,
     terms: dict[str, Levels],
-    belts: pl.DataFrame,
+    compared: _Compared,
     tests: dict[str, LikelihoodRatio | None],
 ) -> list[dict[str, object]]:
-    rows: list[dict[str, object]] = []
-    at = 1
+    """Give a row to each level of a term."""
+    levels, _ = indicators(compared.cells, term)
     is_failed = pl.col("ending").is_in(["exact", "interval"])
-    for term, (levels, _) in terms.items():
-        test = tests[term]
-        p_value = test.p_value if test and levels[1:] else None
-        counts = {
-            level: (n, failures)
-            for level, n, failures in belts.group_by(term)
-            .agg(pl.len(), is_failed.sum())
-            .iter_rows()
-        }
-        for number, level in enumerate(levels):
-            n, failures = counts[level]
-            row = {"term": term, "level": level, "belts": n, "failures": failures}
-            row |= {"p_value": p_value}
-            rows.append(row | _ratio(full, number, at))
-        at += len(levels) - 1
-    return rows
+    counts = {
+        level: {"belts": n, "failures": failures}
+        for level, n, failures in compared.belts.group_by(term)
+        .agg(pl.len(), is_failed.sum())
+        .iter_rows()
+    }
+    test = tests.get(term)
+    p_value = test.p_value if test and test.df else None
+    at = 1 + sum(
+        terms[x][1].shape[1] for x in terms if TERMS.index(x) < TERMS.index(term)
+    )
+    return [
+        {"term": term, "level": level, "p_value": p_value, **counts[level]}
+        | ({"reason": _TOO_FEW} if term not in terms else _ratio(full, number, at))
+        for number, level in enumerate(levels)
+    ]
 
 
 def _ratio(full: LifeRegression, number: int, at: int) -> dict[str, object]:
@@ -188,9 +199,12 @@ def _ratio(full: LifeRegression, number: int, at: int) -> dict[str, object]:
 def _dose(
     belts: pl.DataFrame, share: float, *, has_shapes: bool
 ) -> list[dict[str, object]]:
-    others = ("model", "duty", "alternator_pulley")
     set_at = placed(belts)
-    by_place = _Compared.of(set_at, (*others, "relative"), share)
-    design = dose_design(by_place.cells, others)
+    by_place = _Compared.of(set_at, (*OTHERS, "relative"), share)
+    knots, failures = knots_for(set_at), by_place.lives.failures
+    if len(knots) * EVENTS_A_COLUMN > failures:
+        return []
+    others = affordable(by_place.cells, OTHERS, failures, columns=len(knots))
+    design = dose_design(by_place.cells, others, knots)
     fit = by_place.fit_design(design, has_shapes=has_shapes)
-    return dose_rows(fit.predictor, set_at, design.shape[1], "time_ratio")
+    return dose_rows(fit.predictor, set_at, design.shape[1], knots, "time_ratio")
