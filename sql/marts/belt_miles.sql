@@ -45,8 +45,11 @@ repairs as (
     from repair_belts
     inner join exposures using (belt_id)
     where
-        repair_belts.odometer_mi >= exposures.from_mi
-        and repair_belts.odometer_mi <= exposures.to_mi
+        repair_belts.odometer_mi <= exposures.to_mi
+        and (
+            repair_belts.odometer_mi > exposures.from_mi
+            or repair_belts.odometer_mi = exposures.fitted_mi
+        )
     group by repair_belts.belt_id
 ),
 
