@@ -150,7 +150,7 @@ def _figure(bands: pl.DataFrame, *, has_curve: bool) -> Figure:
     return figure(
         curve("dose", name="life", colour="@main", dash="solid", y="time_ratio"),
         x=axis("Tension at install, place in the range", **PLACES),
-        y=axis("Lasts times as long as at mid-range", rangemode="tozero"),
+        y=axis("Lasts times as long as at mid-range"),
         height=380,
         showlegend=False,
         shapes=[range_shape(), one],
