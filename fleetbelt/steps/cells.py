@@ -27,12 +27,10 @@ def cells_of(belts: pl.DataFrame, by: Sequence[str]) -> tuple[pl.DataFrame, IntA
 
 
 def indicators(cells: pl.DataFrame, term: str) -> Levels:
-    """Return a term's levels, in_spec or the commonest first, with their columns."""
+    """Return a term's levels, in_spec or the commonest known first, with columns."""
     sizes = cells.group_by(term).agg(pl.col("n").sum())
-    commonest_first = sizes.sort(pl.col("n"), term, descending=[True, False])
-    levels = commonest_first[term].to_list()
-    if "in_spec" in levels and term == "band":
-        levels = ["in_spec", *(x for x in levels if x != "in_spec")]
+    first = (pl.col(term) == "in_spec", pl.col(term) != "unknown", pl.col("n"))
+    levels = sizes.sort(*first, term, descending=[*[True] * 3, False])[term].to_list()
     of = cells[term].to_numpy()
     columns = [of == level for level in levels[1:]]
     return levels, np.array(columns, dtype=float).reshape(len(columns), cells.height).T

@@ -131,11 +131,12 @@ def _tests(
     has_shapes = shape is not None and shape.df > 0 and shape.p_value < LEVEL
     full = by_terms.fit(terms, has_shapes=has_shapes) if has_shapes else one_shape
     tests: dict[str, LikelihoodRatio | None] = {}
-    for term in terms:
-        others = {name: x for name, x in terms.items() if name != term}
+    for term, levels in terms.items():
+        others = {**terms, term: _known(levels, is_known=False)}
         tests[term] = compare(full, by_terms.fit(others, has_shapes=has_shapes))
     nothing: Levels = ([], np.zeros((by_terms.cells.height, 0)))
-    models, bands = (terms.get(name, nothing)[1] for name in ("model", "band"))
+    models = terms.get("model", nothing)[1]
+    bands = _known(terms.get("band", nothing), is_known=True)[1]
     n_pairs = models.shape[1] * bands.shape[1]
     pairs = models[:, :, None] * bands[:, None, :]
     pairs = pairs.reshape(by_terms.cells.height, n_pairs)
@@ -145,6 +146,12 @@ def _tests(
         "band_by_model": compare(with_pairs, full) if n_pairs else None,
         "shape_by_model": shape,
     }
+
+
+def _known(term: Levels, *, is_known: bool) -> Levels:
+    """Keep a term's known levels, or whether it is known, which nobody asks."""
+    levels, columns = term
+    return [], columns[:, [(level != "unknown") == is_known for level in levels[1:]]]
 
 
 def _test_row(term: str, test: LikelihoodRatio | None) -> dict[str, object]:

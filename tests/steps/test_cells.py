@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from fleetbelt.steps.cells import FEW_KNOTS, KNOTS, affordable, knots_for
+from fleetbelt.steps.cells import FEW_KNOTS, KNOTS, affordable, indicators, knots_for
 
 CELLS = pl.DataFrame(
     {
@@ -35,3 +35,17 @@ def test_few_different_places_get_a_stiffer_curve():
 
     assert knots_for(places) == FEW_KNOTS
     assert knots_for(pl.DataFrame({"relative": [k / 10 for k in range(8)]})) == KNOTS
+
+
+def test_levels_are_compared_to_the_range_or_to_the_commonest_that_is_known():
+    cells = pl.DataFrame(
+        {
+            "band": ["loose", "in_spec", "unknown"],
+            "duty": ["unknown", "urban", "mixed"],
+            "n": [50, 10, 90],
+        }
+    )
+
+    assert indicators(cells, "band")[0] == ["in_spec", "loose", "unknown"]
+    assert indicators(cells, "duty")[0] == ["mixed", "urban", "unknown"]
+    assert indicators(cells, "duty")[1].tolist() == [[0, 1], [1, 0], [0, 0]]
