@@ -62,7 +62,8 @@ def table(frames: Frames) -> Section:
                 Column(name="name", label="Belts"),
                 *interval_columns("b10_mi", "b10_lo", "b10_hi",
                                   label="One in ten has failed by", kind="distance"),
-                Column(name="median_mi", label="Half have failed by", kind="distance"),
+                *interval_columns("median_mi", "median_lo", "median_hi",
+                                  label="Half have failed by", kind="distance"),
                 *interval_columns("shape", "shape_lo", "shape_hi", label="Shape",
                                   kind="number", digits=2),
                 Column(name="failures", label="Failures", kind="count"),
@@ -82,7 +83,7 @@ def _fitted(groups: pl.DataFrame) -> pl.DataFrame:
         .then(pl.coalesce(f"{name}_profile_{side}", f"{name}_{side}"))
         .otherwise(f"{name}_{side}")
         .alias(f"{name}_{side}")
-        for name in ("shape", "b10")
+        for name in ("shape", "b10", "median")
         for side in ("lo", "hi")
     )
 

@@ -47,7 +47,7 @@ def allowed_for(frames: Frames) -> str:
     if effects is None:
         return "nothing else"
     terms = effects.drop_nulls("time_ratio")["term"].unique().to_list()
-    return listed([name for term, name in _TERMS.items() if term in terms])
+    return listed([name for term, name in TERMS.items() if term in terms])
 
 
 def listed(names: list[str]) -> str:
@@ -57,7 +57,7 @@ def listed(names: list[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-_TERMS: Final = {
+TERMS: Final = {
     "model": "model",
     "duty": "duty",
     "alternator_pulley": "alternator pulley",

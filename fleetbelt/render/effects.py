@@ -4,7 +4,16 @@ from typing import Any, Final
 
 import polars as pl
 
-from fleetbelt.render.bands import OUTSIDE, SHORT, allowed_for, in_order, p_value, times
+from fleetbelt.render.bands import (
+    LEFT,
+    OUTSIDE,
+    SHORT,
+    TERMS,
+    allowed_for,
+    in_order,
+    p_value,
+    times,
+)
 from fleetbelt.render.dose import PLACES, curve, range_shape
 from fleetbelt.render.figures import Figure, axis, figure, interval_dots
 from fleetbelt.render.frames import Frames
@@ -30,7 +39,7 @@ def life(frames: Frames) -> Section:
     """Show life against tension at install, as times that of a belt left in range."""
     effects = frames.get("results.life_effects")
     bands = None if effects is None else effects.filter(term="band")
-    if bands is None or bands["time_ratio"].drop_nulls().len() < 2:
+    if effects is None or bands is None or bands["time_ratio"].count() < 2:
         return missing("life-tension", _QUESTION, _NONE, _HOW)
     bands = bands.sort(in_order("level"))
     dose = frames.get("results.life_dose")
@@ -43,7 +52,7 @@ def life(frames: Frames) -> Section:
         caption=_caption(has_curve=dose is not None),
         figure=_figure(bands, has_curve=dose is not None),
         table=Table(
-            frame=_rows(bands, dose),
+            frame=_rows(effects, bands, dose),
             columns=(
                 Column(name="name", label="Left at install"),
                 *interval_columns("time_ratio", "ratio_lo", "ratio_hi",
@@ -122,19 +131,27 @@ def _caption(*, has_curve: bool) -> Sentence:
     )
 
 
-def _rows(bands: pl.DataFrame, dose: pl.DataFrame | None) -> pl.DataFrame:
-    rows = bands.select(
+def _rows(
+    effects: pl.DataFrame, bands: pl.DataFrame, dose: pl.DataFrame | None
+) -> pl.DataFrame:
+    """List bands first, then the other terms, then places in the range."""
+    others = effects.filter(pl.col("term") != "band").sort("term", "level")
+    listed = pl.concat([bands, others], how="diagonal").select(
         "time_ratio", "ratio_lo", "ratio_hi", "belts", "failures",
-        name=pl.col("level").replace_strict(SHORT, default=pl.col("level")),
-        kind=pl.lit("band"), whole=pl.lit(1.0),
+        name=pl.when(pl.col("term") == "band")
+        .then(pl.col("level").replace_strict(LEFT, default=pl.col("level")))
+        .otherwise(
+            pl.format("{}: {}", pl.col("term").replace(TERMS), pl.col("level"))
+        ),
+        kind=pl.col("term"), whole=pl.lit(1.0),
     )  # fmt: skip
     if dose is None:
-        return rows.with_columns(relative=pl.lit(None, dtype=pl.Float64))
+        return listed.with_columns(relative=pl.lit(None, dtype=pl.Float64))
     place = pl.col("relative").round(2).cast(pl.String)
     drawn = dose.sort("relative").with_columns(
         name=pl.format("at {} of the range", place), kind=pl.lit("dose")
     )
-    return pl.concat([rows, drawn], how="diagonal")
+    return pl.concat([listed, drawn], how="diagonal")
 
 
 def _figure(bands: pl.DataFrame, *, has_curve: bool) -> Figure:

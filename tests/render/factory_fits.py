@@ -111,6 +111,10 @@ def _life_by_group(models: list[str]) -> pl.DataFrame:
         shape_profile_hi=pl.lit(None, dtype=pl.Float64),
         b10_profile_lo=pl.lit(None, dtype=pl.Float64),
         b10_profile_hi=pl.lit(None, dtype=pl.Float64),
+        median_lo=b10 * 1.9,
+        median_hi=b10 * 2.4,
+        median_profile_lo=pl.lit(None, dtype=pl.Float64),
+        median_profile_hi=pl.lit(None, dtype=pl.Float64),
     )
 
 
