@@ -89,9 +89,9 @@ def test_the_watchlist_names_gauge_and_technician(sample: Outcome):
     assert high["detail"].str.contains(r"Gauge G-07 reads \d+ % high").any()
 
 
-def test_the_watchlist_is_ranked_by_how_sure_it_is(sample: Outcome):
+def test_the_watchlist_is_ranked_by_the_miles_under_to_expect(sample: Outcome):
     watchlist = fleetbelt.open(sample.database)["watchlist"].sort("rank")
 
-    assert watchlist["p_under_now"].is_sorted(descending=True)
+    assert watchlist["under_mi"].is_sorted(descending=True)
     assert watchlist.filter(pl.col("p_under_now") < 0.2).height == 0
     assert watchlist["rank"].to_list() == list(range(1, watchlist.height + 1))

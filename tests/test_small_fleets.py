@@ -1,11 +1,16 @@
 """Fleets with hardly anything in them: no crash, no NaN, and a sentence instead."""
 
+import re
+
 import polars as pl
 import polars.selectors as cs
 import pytest
 
 from fleetbelt.contract import RESULTS
-from tests.conftest import Compute
+from fleetbelt.render import NEEDED, fleet
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import plain_text
+from tests.conftest import Compute, Table
 from tests.fleets import NEW_RANGE, SERVICE, VEHICLE, Row, services
 
 INSTALL: Row = {"action": "install", "reading_left": 175, "odometer_mi": 10_000}
@@ -51,6 +56,20 @@ FLEETS: dict[str, dict[str, list[Row]]] = {
     "all left loose": copies([{**INSTALL, "reading_left": 100}, BROKEN], 5),
     "a complaint of a belt never seen": {"complaints": [SQUEAL]},
     "one complaint": {**copies([INSTALL, LATER], 5), "complaints": [SQUEAL]},
+    "one band empty, two others": {
+        "vehicles": [{**VEHICLE, "vehicle_id": f"V{i}"} for i in range(8)],
+        "services": [
+            {**SERVICE, **row, "vehicle_id": f"V{i}", "service_id": f"S{i}-{j}"}
+            for i in range(8)
+            for j, row in enumerate(
+                [{**INSTALL, "reading_left": 175 if i % 2 else 230}, BROKEN]
+            )
+        ],
+    },
+    "complaints and no visit but one": {
+        "services": services({"date": "2019-01-01", "odometer_mi": 1_000}),
+        "complaints": [SQUEAL],
+    },
     "loose and heard": {
         **copies([{**INSTALL, "reading_left": 100}, LATER], 5),
         "complaints": [SQUEAL],
@@ -62,11 +81,14 @@ NAMES = (
     "life_by_group",
     "life_curve",
     "life_effects",
+    "life_tests",
     "life_dose",
     "noise_rates",
     "noise_curve",
     "noise_dose",
     "noise_avoidable",
+    "repair_rates",
+    "repair_dose",
     "vehicle_results",
     "drift_by_belt",
     "work_plan",
@@ -80,11 +102,11 @@ NAMES = (
 )
 
 
-@pytest.mark.parametrize("fleet", FLEETS)
+@pytest.mark.parametrize("kind", FLEETS)
 def test_no_result_is_nan_and_what_cannot_be_told_has_a_sentence(
-    compute: Compute, fleet: str
+    compute: Compute, kind: str
 ):
-    table = compute(**FLEETS[fleet])
+    table = compute(**FLEETS[kind])
 
     assert set(NAMES) <= {result.name for result in RESULTS}
     for name in NAMES:
@@ -94,8 +116,20 @@ def test_no_result_is_nan_and_what_cannot_be_told_has_a_sentence(
         table(f"results.{name}") for name in ("life_effects", "noise_avoidable")
     )
     assert avoidable.height == 1
+    assert [said for said in page_words(table) if wrong(said)] == []
     assert untold(effects, "time_ratio").is_empty()
     assert untold(avoidable, "share").is_empty()
+
+
+def page_words(table: Table) -> list[str]:
+    """Return what each section of the fleet page answers, or misses."""
+    read = [f"results.{name}" for name in (*NAMES, "belts")]
+    page = fleet.page(Frames({name: table(name) for name in read if name in NEEDED}))
+    return [plain_text(section.answer or section.missing) for section in page.sections]
+
+
+def wrong(said: str) -> bool:
+    return not said or re.search(r"\b(nan|inf|None)\b", said) is not None
 
 
 def untold(table: pl.DataFrame, number: str) -> pl.DataFrame:

@@ -14,6 +14,7 @@ from fleetbelt.models.newton import Maximum, maximise
 
 _CLUSTERED = "The counts cluster by belt; the intervals allow for it."
 _POISSON = "The counts do not cluster detectably; they are taken as Poisson."
+_WIDEST = 20.0  # half a log interval wider says nothing
 _LEAST_LOG_ALPHA = -14.0  # an alpha below 1e-6 is none
 
 
@@ -189,7 +190,8 @@ def attributable_fraction(
     -------
     Estimate or None
         ``1 - Σ(mean if) / Σ(mean)``, limits by the delta method on the logarithm of
-        that ratio of sums [1]_; None where nothing was fitted. It describes an
+        that ratio of sums [1]_; None where nothing was fitted, or the interval has no
+        bound to speak of. It describes an
         association in the records, which need not be cause.
 
     References
@@ -208,6 +210,8 @@ def attributable_fraction(
     half = two_sided_z(predictor.confidence) * float(
         np.sqrt(slope @ predictor.covariance @ slope)
     )
+    if half > _WIDEST:
+        return None
     return Estimate(
         value=1 - ratio,
         lo=1 - ratio * float(np.exp(half)),

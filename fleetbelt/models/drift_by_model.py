@@ -15,7 +15,7 @@ from fleetbelt.models.estimates import two_sided_z
 FEW_BELTS: Final = 20  # a model with fewer that say something leans on the fleet
 MODEL_SPREAD: Final = 0.3  # sd between models over their mean, before any is seen
 MODEL_SPREAD_DF: Final = 2.0  # models that this is worth (common practice, no source)
-FLOOR: Final = 0.001  # of the drift: what the model's own approximations may miss
+FLOOR: Final = 0.005  # of a loss: by so much simulated whole fleets were found off
 REPORTED_MI: Final = 10_000.0  # a loss per 1,000 mi is the mean over these, if not even
 
 BY_MODEL: Final = pl.Schema(
@@ -187,7 +187,7 @@ def model_table(
     se = np.sqrt(cov[:, [0, 1], [0, 1]])
     z, pct = two_sided_z(0.95), pct_per_1000mi(clock)
     drift, run_in = theta.T
-    half = z * np.array([pct * np.hypot(se[:, 0], FLOOR * drift), se[:, 1]])
+    half = z * np.hypot(se, FLOOR * theta).T * np.array([[pct], [1.0]])
     known_by = {
         0: {
             "drift": drift,

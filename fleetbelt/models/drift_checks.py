@@ -21,6 +21,7 @@ from fleetbelt.models.drift_likelihood import Pooled, Solution
 from fleetbelt.models.drift_readings import checked_readings, sample_of_belts
 
 N_BINS: Final = 10
+KNOWN_SHARE: Final = 0.5  # of a reading's sd: corrections as sure as that are known
 LEAST_KNOWN: Final = 100  # innovations by known corrections; with fewer all are used
 
 INNOVATIONS: Final = pl.Schema(
@@ -30,7 +31,7 @@ INNOVATIONS: Final = pl.Schema(
         "miles": pl.Float64(),  # since the belt's previous row, mi
         "foretold_log": pl.Float64(),  # log tension foretold for the found reading, N
         "z": pl.Float64(),  # (found - foretold) / its standard deviation
-        "is_known": pl.Boolean(),  # no correction that errs apart so far on this belt
+        "is_known": pl.Boolean(),  # no correction so far that is assumed by and large
     }
 )
 BINS: Final = pl.Schema(
@@ -121,6 +122,7 @@ def innovation_checks(
     readings = checked_readings(readings).with_row_index("row")
     sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
     z, error = _standardised(sample, fit)
+    known_sd = KNOWN_SHARE * fit.reading_sd
     every = (
         sample.select(
             "row",
@@ -128,7 +130,7 @@ def innovation_checks(
             "miles",
             foretold_log=pl.col("found_log") - pl.Series(error),
             z=pl.Series(z),
-            is_known=pl.col("u_apart").cum_max().over("belt_no") == 0,
+            is_known=pl.col("u_apart").cum_max().over("belt_no") < known_sd,
         )
         .filter(pl.col("z").is_not_nan())
         .cast(INNOVATIONS)
@@ -183,16 +185,27 @@ def _standardised(
 
 def _binned(found: pl.DataFrame, by: str) -> pl.DataFrame:
     """Sum up the innovations in tenths of one of their columns."""
-    place = (pl.col(by).rank("ordinal") - 1) * N_BINS // pl.len()
-    binned = found.group_by(part=place + 1).agg(
-        lo=pl.col(by).min(),
-        hi=pl.col(by).max(),
-        n=pl.len(),
-        mean_z=pl.col("z").mean(),
-        se=1.0 / pl.len().sqrt(),
-        sd_z=pl.col("z").std(),
+    values = found.select(by, "z").sort(by, maintain_order=True)
+    tenth = np.arange(values.height) * N_BINS // max(values.height, 1)
+    part, place = np.unique(tenth, return_inverse=True)
+    z, n = values["z"].to_numpy(), np.bincount(place)
+    mean = np.bincount(place, z) / n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = np.sqrt(np.bincount(place, (z - mean[place]) ** 2) / (n - 1.0))
+    limits = values.group_by(part=pl.Series(tenth + 1)).agg(
+        lo=pl.col(by).min(), hi=pl.col(by).max()
     )
-    return binned.sort("part").select(pl.col(c).cast(t) for c, t in BINS.items())
+    sums = pl.DataFrame(
+        {
+            "part": part + 1,
+            "n": n,
+            "mean_z": mean,
+            "se": 1.0 / np.sqrt(n),
+            "sd_z": pl.Series(sd).fill_nan(None),
+        }
+    )
+    binned = sums.join(limits, on="part", maintain_order="left")
+    return binned.select(pl.col(c).cast(t) for c, t in BINS.items())
 
 
 def gauge_influence(

@@ -35,6 +35,8 @@ _NULLABLE: Final = ("found_log", "found_n", "left_log", "left_n", "set_level")
 
 BLOCK_BELTS: Final = 25_000  # worked on at a time, so that memory is bounded
 
+UNSET_MI: Final = 10_000.0  # a belt ran before its records; common practice, no source
+
 Clock = Literal["miles", "log_miles"]
 CLOCKS: Final[tuple[Clock, Clock]] = ("miles", "log_miles")
 
@@ -74,7 +76,8 @@ class Conditions:
     Attributes
     ----------
     since_set_mi : ndarray of float, shape (n_rows,)
-        Miles since the last setting, or since the belt's first row, mi.
+        Miles since the last setting, mi; where that is not in the records, since the
+        belt's first row and `UNSET_MI` more.
     set_level : ndarray of float, shape (n_rows,)
         Log of that setting relative to the middle of the range it was held to; 0 if
         unknown.
@@ -99,7 +102,7 @@ class Conditions:
         run_mi = np.cumsum(readings["miles"].to_numpy())
         level = np.where(resets, readings["set_level"].fill_null(0.0).to_numpy(), 0.0)
         return cls(
-            since_set_mi=run_mi - run_mi[since],
+            since_set_mi=run_mi - run_mi[since] + UNSET_MI * ~resets[since],
             set_level=level[since],
             refitted=readings["refitted"].to_numpy(),
             duty_no=readings["duty_no"].to_numpy(),

@@ -6,25 +6,19 @@ no formula for the hazard.
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from scipy.special import gammaincinv
 
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
-from fleetbelt.models.estimates import two_sided_z
-from fleetbelt.models.life_curve import (
-    LifeCurve,
-    at_risk_at,
-    curve_of,
-    log_log_limits,
-)
+from fleetbelt.models.life_curve import LifeCurve, at_risk_at, curve_of
 from fleetbelt.models.lives import End, Lives
 
-_MOST_ROUNDS = 3_000
-_CLOSE_ENOUGH = 1e-9  # change of survival at which the EM ends
+_MOST_ROUNDS = 1_000
+_CLOSE_ENOUGH = 1e-9  # change of survival in one step at which the EM ends
+_LEAST_HAZARD = 1e-30  # per cell width: none
+_FARTHEST = 3.0  # leap of a log hazard
 _FEWEST_EXPECTED = 1e-4  # a cell that expects fewer failures is taken to have none
-FEW_FAILURES: Final = 3.0  # so far: below it the lower limit is an exact one
 _BLOCK = 20_000  # pairs whose overlaps with the cells are held in memory at once
 
 
@@ -58,16 +52,16 @@ def hazard_curve(
     -----
     EM: given the hazards λ, the expected failures N and miles at risk X of each cell,
     then λ = N/X. With g the gradient of the log-likelihood, λ g = N - λ X (Fisher's
-    identity), so only N needs the distributions within the intervals. Limits are
-    normal on log(-log S), from the observed information [1]_ of the cells that have
-    failures; a cell without adds nothing to the variance. While fewer than
-    `FEW_FAILURES` are expected so far these limits say little, and the lower one is
-    that of the exact Poisson bound of the cumulative hazard [2]_, if it is higher.
+    identity), so only N needs the distributions within the intervals. The cumulative
+    hazard is a sum of counts over belts at risk; its variance is from the observed
+    information [1]_ of the cells that have failures, and its limits are gamma [2]_:
+    exact for one cell, and not [1, 1] where nothing has failed yet. Limits that are
+    normal on log(-log S) hold the truth in 0.1 to 0.9 of fleets there.
 
     References
     ----------
     .. [1] Friedman, M. (1982), *Annals of Statistics* 10, 101-113.
-    .. [2] Garwood, F. (1936), *Biometrika* 28, 437-442.
+    .. [2] Fay, M. P. and Feuer, E. J. (1997), *Statistics in Medicine* 16, 791-801.
     """
     longest = float(lives.upper_mi.max(initial=0.0))
     if not lives.n or not longest:
@@ -85,23 +79,26 @@ def hazard_curve(
     spread = reach[:, is_active]
     log_se = np.sqrt(np.maximum(((spread @ covariance) * spread).sum(axis=1), 0.0))
     survival = np.exp(-cumulative)
-    lo, hi = log_log_limits(survival, log_se, z=two_sided_z(confidence))
     at_risk = at_risk_at(lives, edges[1:])
-    lo = np.maximum(lo, _lower_limit(cumulative, at_risk, confidence))
+    lo, hi = _gamma_limits(cumulative, log_se**2, at_risk, confidence)
     steps = np.column_stack([edges[1:], at_risk, survival, lo, hi, log_se * survival])
     reason = None if lives.failures else f"No failure is known (belts: {lives.n})."
     return curve_of(lives, "piecewise_hazard", steps, reason)
 
 
-def _lower_limit(
-    cumulative: FloatArray, at_risk: FloatArray, confidence: float
-) -> FloatArray:
-    """Return the lower limit of survival where few failures are expected, else 0."""
-    expected = cumulative * at_risk
-    has_few = (expected < FEW_FAILURES) & (at_risk > 0)
-    most = gammaincinv(np.where(has_few, expected, 0.0) + 1.0, 0.5 + confidence / 2)
-    bound = np.exp(-most / np.where(has_few, at_risk, 1.0))
-    return np.where(has_few, bound, 0.0)
+def _gamma_limits(
+    cumulative: FloatArray, variance: FloatArray, at_risk: FloatArray, confidence: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return limits of survival, of a cumulative hazard as a weighted sum of counts."""
+    tail = (1 - confidence) / 2
+    weight = 1.0 / np.minimum.accumulate(np.maximum(at_risk, 1.0))
+    has_failed = (cumulative > 0) & (variance > 0)
+    variance = np.minimum(variance, cumulative**2)  # at least one failure is known
+    h, v = (np.where(has_failed, x, 1.0) for x in (cumulative, variance))
+    least = np.where(has_failed, v / h * gammaincinv(h**2 / v, tail), 0.0)
+    h, v = cumulative + weight, variance + weight**2
+    most = v / h * gammaincinv(h**2 / v, 1 - tail)
+    return np.exp(-most), np.exp(-least)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,34 +150,81 @@ def _prepare(lives: Lives, edges: FloatArray, broken_share: float) -> _Rows:
 
 
 def _maximise(rows: _Rows) -> FloatArray:
-    """Run the EM; return the hazard per cell width, 0 in cells without failures."""
+    """Run the EM, accelerated; return the hazard, 0 in cells without failures.
+
+    Three EM steps make one round: two give a direction and its bend, the squared
+    extrapolation along them [1]_ is taken where it does not lose likelihood, and one
+    more step tidies it.
+
+    References
+    ----------
+    .. [1] Varadhan, R. and Roland, C. (2008), *Scandinavian Journal of Statistics* 35,
+       335-353, scheme S3.
+    """
     failed = rows.died.sum() + rows.weight[rows.base == 0].sum()
     if not failed:
         return np.zeros(rows.widths.size)
     hazard = np.full(rows.widths.size, failed / rows.miles)
-    expected, at_edge = rows.died, np.ones(rows.edges.size)
+    expected, value = rows.died, -np.inf
     for _ in range(_MOST_ROUNDS):
-        at_point = _cumulative(rows, hazard)
-        survival = np.exp(-at_point)
-        inside, slope, _ = _pair_terms(rows, at_point)
-        coefficient = rows.fixed.copy()
-        coefficient[rows.upper] += slope
-        coefficient[rows.lower] -= slope
-        lean = _spread_over(rows, coefficient, rows.into, rows.widths)
-        # failures that a pair expects: q times the mass of its part of each cell
-        q = rows.weight * (rows.base - rows.s) / (survival[rows.lower] * inside)
-        mass = np.zeros(rows.cell.size)
-        mass[rows.upper], mass[rows.lower] = q, -q
-        was, at_edge = at_edge, np.exp(-np.append(0.0, np.cumsum(hazard * rows.widths)))
-        if np.abs(at_edge - was).max() < _CLOSE_ENOUGH:
+        first, value_here, _ = _em_step(rows, hazard)
+        second, _, expected = _em_step(rows, first)
+        if _change(rows, first, second) < _CLOSE_ENOUGH:
+            hazard = second
             break
-        below = at_edge[rows.cell] - survival
-        expected = rows.died + _spread_over(rows, mass, below, -np.diff(at_edge))
-        exposed = expected - rows.died - hazard * lean  # λ X, as λ g = died + λ lean
-        hazard = np.divide(
-            hazard * expected, exposed, out=np.zeros(hazard.size), where=exposed > 0
-        )
+        leap = _extrapolated(hazard, first, second)
+        beyond, value, among = _em_step(rows, leap)
+        is_better = value >= value_here - 1e-9 * abs(value_here)
+        hazard, expected = (beyond, among) if is_better else (second, expected)
     return np.where(expected < _FEWEST_EXPECTED, 0.0, hazard)
+
+
+def _em_step(rows: _Rows, hazard: FloatArray) -> tuple[FloatArray, float, FloatArray]:
+    """Return the next hazard, the log-likelihood of this, and failures expected."""
+    at_point = _cumulative(rows, hazard)
+    survival = np.exp(-at_point)
+    inside, slope, _ = _pair_terms(rows, at_point)
+    coefficient = rows.fixed.copy()
+    coefficient[rows.upper] += slope
+    coefficient[rows.lower] -= slope
+    lean = _spread_over(rows, coefficient, rows.into, rows.widths)
+    # failures that a pair expects: q times the mass of its part of each cell
+    q = rows.weight * (rows.base - rows.s) / (survival[rows.lower] * inside)
+    mass = np.zeros(rows.cell.size)
+    mass[rows.upper], mass[rows.lower] = q, -q
+    at_edge = _at_edges(rows, hazard)
+    below = at_edge[rows.cell] - survival
+    expected = rows.died + _spread_over(rows, mass, below, -np.diff(at_edge))
+    exposed = expected - rows.died - hazard * lean  # λ X, as λ g = died + λ lean
+    following = np.divide(
+        hazard * expected, exposed, out=np.zeros(hazard.size), where=exposed > 0
+    )
+    value = rows.fixed @ at_point + rows.weight @ np.log(inside)
+    value += rows.died @ np.log(np.maximum(hazard, _LEAST_HAZARD))
+    return following, float(value), expected
+
+
+def _extrapolated(
+    hazard: FloatArray, first: FloatArray, second: FloatArray
+) -> FloatArray:
+    """Leap along two EM steps on the logarithm; a hazard of 0 stays 0."""
+    is_some = second > _LEAST_HAZARD
+    x, y, z = (np.log(h[is_some]) for h in (hazard, first, second))
+    step, bend = y - x, z - 2 * y + x
+    length = max(1.0, float(np.sqrt(step @ step / max(bend @ bend, 1e-300))))
+    leap = x + 2 * length * step + length**2 * bend
+    following = np.zeros(hazard.size)
+    following[is_some] = np.exp(np.clip(leap, z - _FARTHEST, z + _FARTHEST))
+    return following
+
+
+def _change(rows: _Rows, hazard: FloatArray, following: FloatArray) -> float:
+    return float(np.abs(_at_edges(rows, hazard) - _at_edges(rows, following)).max())
+
+
+def _at_edges(rows: _Rows, hazard: FloatArray) -> FloatArray:
+    """Survival at the edges of the cells."""
+    return np.asarray(np.exp(-np.append(0.0, np.cumsum(hazard * rows.widths))))
 
 
 def _information(rows: _Rows, hazard: FloatArray, is_active: BoolArray) -> FloatArray:

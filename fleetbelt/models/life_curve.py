@@ -73,7 +73,8 @@ def kaplan_meier(lives: Lives, *, confidence: float = 0.95) -> LifeCurve:
     Notes
     -----
     Variance by Greenwood's formula, limits normal on log(-log S) [1]_. Once no belt is
-    left (S = 0) the lower limit is 0 and the upper stays where it last was.
+    left (S = 0) the lower limit is 0 and the upper stays where it last was. Where none
+    has failed the lower limit is the exact one of no failure among those at risk.
 
     References
     ----------
@@ -92,8 +93,9 @@ def kaplan_meier(lives: Lives, *, confidence: float = 0.95) -> LifeCurve:
     lo, hi = log_log_limits(survival, log_se, z=two_sided_z(confidence))
     steps = np.column_stack([miles, at_risk, survival, lo, hi, log_se * survival])
     if lives.n and (not miles.size or longest > miles[-1]):
-        still = steps[-1, 2:] if miles.size else np.array([1.0, 1.0, 1.0, 0.0])
         last = np.array([longest, at_risk_at(lives, np.array([longest]))[0]])
+        least = ((1 - confidence) / 2) ** (1 / max(last[1], 1.0))  # none failed
+        still = steps[-1, 2:] if miles.size else np.array([1.0, least, 1.0, 0.0])
         steps = np.vstack([steps, np.concatenate([last, still])])
     return curve_of(lives, "kaplan_meier", steps, _doubt(lives, miles, survival))
 

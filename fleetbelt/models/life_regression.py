@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from fleetbelt.models.arrays import FloatArray, sum_by
 from fleetbelt.models.design import UNSETTLED, Coefficient, Predictor, estimable
 from fleetbelt.models.estimates import Estimate, LikelihoodRatio
@@ -13,7 +15,7 @@ from fleetbelt.models.weibull_likelihood import weibull_maximum
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LifeRegression:
-    """Weibull lives with one shape, whose log scale is linear in the design.
+    """Weibull lives whose log scale is linear in the design, with a shape a stratum.
 
     Attributes
     ----------
@@ -23,7 +25,9 @@ class LifeRegression:
         One per column of the design; ``ratio`` is a time ratio: 0.62 means that belts
         last 0.62 times as long. Empty where nothing was fitted.
     shape : Estimate or None
-        Of every group.
+        Of every group; None where there are strata.
+    n_shapes : int
+        Strata, each with a shape of its own.
     log_likelihood : float or None
         At the estimate, lives in miles.
     predictor : Predictor or None
@@ -36,6 +40,7 @@ class LifeRegression:
     failures: int
     coefficients: tuple[Coefficient, ...] = ()
     shape: Estimate | None = None
+    n_shapes: int = 1
     log_likelihood: float | None = None
     predictor: Predictor | None = None
     reason: str | None = None
@@ -46,6 +51,7 @@ def fit_life_regression(
     design: FloatArray,
     names: Sequence[str],
     *,
+    strata: FloatArray | None = None,
     broken_share: float | None = None,
     confidence: float = 0.95,
 ) -> LifeRegression:
@@ -59,6 +65,9 @@ def fit_life_regression(
         Covariates of a cell, the first column all ones.
     names : sequence of str, shape (n_columns,)
         Of the columns.
+    strata : ndarray of float, shape (n_cells, n_strata), optional
+        One 1 a cell: in the column of the stratum whose shape it has; default: one
+        shape for all.
     broken_share : float, optional
         Share of failures that break on the road; default: that of ``lives``.
     confidence : float, default 0.95
@@ -72,7 +81,8 @@ def fit_life_regression(
 
     Notes
     -----
-    ``log T = design @ β + e/k``, e standard smallest extreme value [1]_.
+    ``log T = design @ β + e/k``, e standard smallest extreme value [1]_, k the shape of
+    the stratum.
 
     References
     ----------
@@ -89,7 +99,9 @@ def fit_life_regression(
     events = sum_by(lives.cell, lives.weight * is_failure, n_cells)
     can = estimable(design, amount, events)
     kept = lives.where(can.cells[lives.cell])
-    found = weibull_maximum(kept, design[:, can.columns], broken_share=p)
+    shapes = np.ones((n_cells, 1)) if strata is None else strata
+    shapes = shapes[:, shapes[can.cells].any(axis=0)]
+    found = weibull_maximum(kept, design[:, can.columns], broken_share=p, strata=shapes)
     if not found.is_found:
         return LifeRegression(n=n, failures=failures, reason=UNSETTLED)
     predictor = Predictor.of(found, names, can, confidence=confidence)
@@ -97,7 +109,8 @@ def fit_life_regression(
         n=n,
         failures=failures,
         coefficients=predictor.coefficients(),
-        shape=found.exp_of_first(confidence),
+        shape=found.exp_of_first(confidence) if shapes.shape[1] == 1 else None,
+        n_shapes=shapes.shape[1],
         log_likelihood=found.value,
         predictor=predictor,
     )
@@ -109,7 +122,8 @@ def compare(larger: LifeRegression, smaller: LifeRegression) -> LikelihoodRatio 
     Parameters
     ----------
     larger, smaller : LifeRegression
-        Fitted to the same lives; the columns of the smaller are among the larger's.
+        Fitted to the same lives; columns and strata of the smaller are among those of
+        the larger.
 
     Returns
     -------
@@ -121,4 +135,5 @@ def compare(larger: LifeRegression, smaller: LifeRegression) -> LikelihoodRatio 
     if larger.log_likelihood is None or smaller.log_likelihood is None:
         return None
     df = larger.predictor.n_parameters - smaller.predictor.n_parameters
+    df += larger.n_shapes - smaller.n_shapes
     return LikelihoodRatio.of(larger.log_likelihood, smaller.log_likelihood, df=df)

@@ -34,7 +34,7 @@ def reason(retension_p: float, n_weeks: int) -> pl.Expr:
         )
     )
     weeks = pl.when(late.abs() == 1).then(pl.lit("week")).otherwise(pl.lit("weeks"))
-    side = pl.when(late > 0).then(pl.lit("after")).otherwise(pl.lit("before"))
+    side = pl.when(late > 0).then(pl.lit("late")).otherwise(pl.lit("early"))
     return (
         pl.when(late.is_null())
         .then(pl.format("overflow: {}; {}", _no_room(n_weeks), due))

@@ -13,7 +13,8 @@ from fleetbelt.models.policy_inputs import IN_RANGE, Drawn, Fleet
 ASSUMPTION: Final = (
     "Belts of each tension at install fail and are heard as in these records, on the "
     "fleet's own miles, and new belts follow as they fail or come off. That is "
-    "association in these records, not proof of cause."
+    "association in these records, not proof of cause. A group of few failures or "
+    "complaints is given those of a wider group, which hides what it would show itself."
 )
 POLICIES: Final = {
     "as_today": "Belts are set, checked and taken off as in these records.",

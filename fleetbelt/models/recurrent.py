@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import gammaincinv, ndtr
 
 from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
@@ -87,7 +88,9 @@ def mean_cumulative(
     -----
     ``M(t) = Σ d(t_k)/n(t_k)`` [1]_, and the variance of [2]_ over belts i and event
     miles t_k ≤ t, ``Σ_i (Σ_k I_i(t_k) [d_i(t_k) - d(t_k)/n(t_k)] / n(t_k))²``: that of
-    Poisson counts, ``Σ d/n²``, is too small. Limits are normal on the logarithm.
+    Poisson counts, ``Σ d/n²``, is too small. Limits are normal on the logarithm; where
+    there is no event at all the upper one is Garwood's for none, over the belts at risk
+    at the end.
 
     References
     ----------
@@ -126,8 +129,10 @@ def _steps(
     longest = float(end.max())
     if miles.size and longest == miles[-1]:
         return steps
-    last = steps[-1] if miles.size else np.zeros(6)
-    return np.vstack([steps, [longest, np.sum(end >= longest), *last[2:]]])
+    at_end = float(np.sum(end >= longest))
+    most = float(gammaincinv(1.0, ndtr(z))) / at_end  # of no event among so many
+    last = steps[-1, 2:] if miles.size else np.array([0.0, 0.0, most, 0.0])
+    return np.vstack([steps, [longest, at_end, *last]])
 
 
 def _robust_variance(

@@ -1,7 +1,7 @@
 """Log-likelihood of Weibull lives, its gradient and its Hessian, in closed form.
 
-With shape k, scale η, z = k (log t - log η) and cumulative hazard H(t) = e^z, a row
-adds [1]_
+With shape k (that of its stratum), scale η, z = k (log t - log η) and cumulative hazard
+H(t) = e^z, a row adds [1]_
 
     exact     log k + z - log t - H(lower)
     censored  -H(lower)
@@ -35,9 +35,13 @@ _LEAST_D = 1e-100
 
 
 def weibull_objective(
-    lives: Lives, design: FloatArray, *, broken_share: float
+    lives: Lives,
+    design: FloatArray,
+    *,
+    broken_share: float,
+    strata: FloatArray | None = None,
 ) -> Objective:
-    """Make the log-likelihood of θ = (log shape, β), where log scale = design @ β.
+    """Make the log-likelihood of θ = (a, β): log shapes a, log scale = design @ β.
 
     Parameters
     ----------
@@ -47,17 +51,24 @@ def weibull_objective(
         What the log scale (log miles) of a cell depends on.
     broken_share : float
         p, 0 to 1.
+    strata : ndarray of float, shape (n_cells, n_shapes), optional
+        Ones where a cell has a shape: log shape = strata @ a; default: one for all.
 
     Returns
     -------
     callable
-        Gives value, gradient and Hessian at θ, shape (1 + n_coefficients,).
+        Gives value, gradient and Hessian at θ, shape (n_shapes + n_coefficients,).
     """
-    return partial(_evaluate, _prepare(lives, broken_share), design)
+    shapes = np.ones((design.shape[0], 1)) if strata is None else strata
+    return partial(_evaluate, _prepare(lives, broken_share), shapes, design)
 
 
 def weibull_maximum(
-    lives: Lives, design: FloatArray, *, broken_share: float
+    lives: Lives,
+    design: FloatArray,
+    *,
+    broken_share: float,
+    strata: FloatArray | None = None,
 ) -> Maximum:
     """Find the largest likelihood; the design's first column must be all ones.
 
@@ -69,11 +80,13 @@ def weibull_maximum(
         See `weibull_objective`.
     broken_share : float
         p, 0 to 1.
+    strata : ndarray of float, shape (n_cells, n_shapes), optional
+        See `weibull_objective`.
 
     Returns
     -------
     Maximum
-        Of θ = (log shape, β).
+        Of θ = (a, β).
 
     Notes
     -----
@@ -86,9 +99,12 @@ def weibull_maximum(
     )
     exposure = lives.weight @ ((t / unit) ** 2 - (lives.entry_mi / unit) ** 2)
     log_scale = np.log(unit) + 0.5 * np.log(max(exposure, 1e-12) / lives.failures)
-    start = np.zeros(1 + design.shape[1])
-    start[:2] = np.log(2.0), log_scale
-    objective = weibull_objective(lives, design, broken_share=broken_share)
+    n_shapes = 1 if strata is None else strata.shape[1]
+    start = np.zeros(n_shapes + design.shape[1])
+    start[: n_shapes + 1] = [*[np.log(2.0)] * n_shapes, log_scale]
+    objective = weibull_objective(
+        lives, design, broken_share=broken_share, strata=strata
+    )
     return maximise(objective, start)
 
 
@@ -130,11 +146,13 @@ def _prepare(lives: Lives, broken_share: float) -> _Terms:
 
 
 def _evaluate(
-    terms: _Terms, design: FloatArray, theta: FloatArray
+    terms: _Terms, strata: FloatArray, design: FloatArray, theta: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
-    a, mu, k = theta[0], design @ theta[1:], np.exp(theta[0])
+    n_shapes, cell = strata.shape[1], terms.cell
+    a, mu = strata @ theta[:n_shapes], design @ theta[n_shapes:]
+    k = np.exp(a)
     died, lower, upper = terms.died, terms.lower, terms.upper
-    z = np.clip(k * (terms.log_t - mu[terms.cell]), *_Z_LIMITS)
+    z = np.clip(k[cell] * (terms.log_t - mu[cell]), *_Z_LIMITS)
     hazard = np.exp(z)
     d = np.maximum(hazard[upper] - hazard[lower], _LEAST_D)
     d_a = hazard[upper] * z[upper] - hazard[lower] * z[lower]  # dD/da
@@ -142,7 +160,7 @@ def _evaluate(
     slope = -terms.weight * terms.s * np.exp(-d) / inside  # of the pair's term in D
     bend = (terms.s - terms.base) * slope / inside  # and of that
     value = (
-        died @ (a + z - terms.log_t)
+        died @ (a[cell] + z - terms.log_t)
         + terms.fixed @ hazard
         + terms.weight @ np.log(inside)
     )
@@ -151,17 +169,20 @@ def _evaluate(
     c[upper] += slope
     c[lower] -= slope
     c *= hazard  # dz/da = z and dz/dμ = -k; the value's slope in z is died + c
+    in_a_a = (died + c * (z + 1)) * z
     in_a_mu, in_mu_mu = died + c * (z + 1), c.copy()
-    a_a = in_a_mu @ z + bend @ d_a**2
+    in_a_a[lower] += bend * d_a**2
     in_a_mu[lower] += bend * d_a * d
     in_mu_mu[lower] += bend * d**2
-    mu_1, a_mu, mu_mu = (
-        sum_by(terms.cell, x, mu.size) for x in (died + c, in_a_mu, in_mu_mu)
+    a_1, mu_1, a_a, a_mu, mu_mu = (
+        sum_by(cell, x, mu.size)
+        for x in (died + (died + c) * z, died + c, in_a_a, in_a_mu, in_mu_mu)
     )
-    a_beta = -k * design.T @ a_mu
-    gradient = np.concatenate([[died.sum() + (died + c) @ z], -k * design.T @ mu_1])
+    gradient = np.concatenate([strata.T @ a_1, -design.T @ (k * mu_1)])
+    a_beta = -strata.T @ ((k * a_mu)[:, None] * design)
     hessian = np.empty((theta.size, theta.size))
-    hessian[0, 0] = a_a
-    hessian[0, 1:] = hessian[1:, 0] = a_beta
-    hessian[1:, 1:] = k**2 * design.T @ (mu_mu[:, None] * design)
+    hessian[:n_shapes, :n_shapes] = strata.T @ (a_a[:, None] * strata)
+    hessian[:n_shapes, n_shapes:] = a_beta
+    hessian[n_shapes:, :n_shapes] = a_beta.T
+    hessian[n_shapes:, n_shapes:] = design.T @ ((k**2 * mu_mu)[:, None] * design)
     return float(value), gradient, hessian

@@ -16,6 +16,7 @@ from fleetbelt.render.island import json_island, section_data, table_data
 from fleetbelt.render.section import Page, Section, Table
 from fleetbelt.resources import bundled
 
+MOST_BYTES: Final = 3_000_000
 PLOTLY: Final = "plotly-cartesian-4.1.1.min.js"
 NAMES: Final = {
     "index": "Start",
@@ -40,7 +41,8 @@ class Press:
     written : sequence of str
         Names of the pages that this run writes, for the navigation.
     pack : bool
-        Compress the charting script and the data inside the page.
+        Compress the charting script and the data inside every page, not the largest
+        alone.
     """
 
     def __init__(self, frames: Frames, written: Sequence[str], *, pack: bool) -> None:
@@ -60,7 +62,14 @@ class Press:
         )
 
     def html(self, page: Page) -> str:
-        """Return a page as HTML."""
+        """Return a page as HTML, packed where it would be over `MOST_BYTES`."""
+        data = json_island(_page_data(page))
+        whole = self._rendered(page, data, is_packed=self._pack)
+        if self._pack or len(whole.encode()) <= MOST_BYTES:
+            return whole
+        return self._rendered(page, data, is_packed=True)
+
+    def _rendered(self, page: Page, data: Markup, *, is_packed: bool) -> str:
         draws = page.stories is not None or any(s.figure for s in page.sections)
         plotly = self._plotly if draws else ""
         template = self._templates.get_template(f"{page.name}/page.html.j2")
@@ -72,17 +81,13 @@ class Press:
             policy=_policy(self._style, self._script, plotly),
             style=Markup(self._style),  # noqa: S704 -- our own files
             script=Markup(self._script),  # noqa: S704
-            plotly="" if self._pack else Markup(plotly),  # noqa: S704
-            packed_plotly=_packed(plotly) if self._pack else "",
-            data=self._data(page),
-            is_packed=self._pack,
+            plotly="" if is_packed else Markup(plotly),  # noqa: S704
+            packed_plotly=_packed(plotly) if is_packed else "",
+            data=_packed(data) if is_packed else data,
+            is_packed=is_packed,
             filters=_filters(page),
             **page.context,
         )
-
-    def _data(self, page: Page) -> Markup | str:
-        data = json_island(_page_data(page))
-        return _packed(data) if self._pack else data
 
     def write(self, page: Page, out: Path) -> Path:
         """Write a page into a folder, all of it or nothing."""
@@ -125,6 +130,8 @@ def _page_data(page: Page) -> dict[str, Any]:
     }
     if page.stories is not None:
         data["stories"] = table_data(page.stories) | {"figure": page.story_figure}
+    if page.vehicle_belts is not None:
+        data["vehicleBelts"] = table_data(page.vehicle_belts)
     return data
 
 

@@ -223,7 +223,7 @@ def checks(frames: Frames) -> Section:
         key=key,
         question=question,
         answer=_checks_in_words(whole),
-        caveat=(*clock_words(frames), *_left_out(whole)),
+        caveat=(*clock_words(frames), *_put_right(frames), *_left_out(whole)),
         figure=_checks_figure() if parts.height else None,
         table=Table(frame=_by_unit(parts), columns=_CHECK_COLUMNS),
         method="method-drift-effects",
@@ -271,6 +271,31 @@ def _left_out(whole: dict[str, Any]) -> Sentence:
     return sentence(
         " Left out: {n} readings on belts read by a gauge whose correction is assumed.",
         n=whole["n_left_out"],
+    )
+
+
+def _put_right(frames: Frames) -> Sentence:
+    """Say of which gauges the corrections were learned from shared belts."""
+    table = frames.get("results.drift_offsets")
+    used = None if table is None else table.filter("is_used")
+    if used is None or used.is_empty():
+        return ()
+    off = (used["ratio"].log().abs()).arg_max()
+    most = used.row(off or 0, named=True)
+    ratio = Quantity(value=100 * (most["ratio"] - 1), kind="percent", digits=1)
+    lo, hi = (
+        replace(ratio, value=100 * (most[f"ratio_{end}"] - 1), is_bare=True)
+        for end in _LIMITS
+    )
+    return sentence(
+        " {n} gauges and spans without a calibration are put right by the belts that "
+        "calibrated gauges read too; furthest off is gauge {cell}, by {ratio} (95 % "
+        "interval {lo} to {hi}).",
+        n=used.height,
+        cell=most["cell"],
+        ratio=ratio,
+        lo=lo,
+        hi=hi,
     )
 
 

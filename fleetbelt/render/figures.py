@@ -51,8 +51,8 @@ def figure(
 
 
 def axis(title: str, **attributes: Any) -> dict[str, Any]:  # noqa: ANN401
-    """Return an axis with its title, unit included."""
-    return {"title": {"text": title}, **attributes}
+    """Return an axis with its title, unit included; a standoff keeps it in sight."""
+    return {"title": {"text": title, "standoff": 8}, **attributes}
 
 
 def interval_dots(

@@ -5,14 +5,22 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render import (
+    avoidable,
+    b10,
     changes,
     conformity,
+    cumulative,
+    dose,
     drift,
     drift_checks,
+    effects,
+    failures,
     life,
     noise,
+    repairs,
     shares,
     story,
+    vehicle,
     watch,
 )
 from fleetbelt.render.frames import Frames
@@ -34,10 +42,16 @@ _FITTED: Final = (
     ("results.drift_checks", drift_checks.checks),
     ("results.drift_gauges", drift_checks.gauges),
     ("results.life_curve", life.survival),
-    ("results.life_by_group", life.b10_by_model),
+    ("results.life_effects", effects.life),
+    ("results.life_by_group", b10.table),
+    ("results.belts", failures.by_reason),
+    ("results.noise_dose", dose.two_sided),
     ("results.noise_rates", noise.slipping),
     ("results.noise_rates", noise.bearing),
-    ("results.vehicle_results", noise.vehicles),
+    ("results.noise_curve", cumulative.curves),
+    ("results.noise_avoidable", avoidable.squeal),
+    ("results.repair_rates", repairs.price_of_too_tight),
+    ("results.vehicle_results", vehicle.vehicles),
 )
 TITLE: Final = "The fleet: what was left under, and what to look at first"
 
@@ -61,6 +75,7 @@ def page(frames: Frames) -> Page:
         ),
         stories=None if belts is None else story.stories(frames, belts),
         story_figure=story.story_figure(),
+        vehicle_belts=vehicle.belts(frames),
     )
 
 

@@ -1,14 +1,16 @@
 """How long belts run, by the tension they were left with at install."""
 
+import math
 from typing import Any, Final
 
 import polars as pl
 
-from fleetbelt.render import words
-from fleetbelt.render.figures import Figure, Trace, axis, figure, interval_dots
+from fleetbelt.render.bands import LEFT, LOOKS, SHORT
+from fleetbelt.render.figures import Figure, Trace, axis, figure
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,
+    Quantity,
     Section,
     Sentence,
     Table,
@@ -22,28 +24,21 @@ _NONE: Final = "Too few belts have failed to tell how long they run."
 _HOW: Final = (
     "Record removal_reason and the odometer in services.csv whenever a belt comes off."
 )
-_BANDS: Final = {
-    "loose": ("@warn", "dot"),
-    "under": ("@third", "dash"),
-    "in_spec": ("@main", "solid"),
-    "over": ("@good", "dashdot"),
-    "tight": ("@soft", "longdash"),
-}
+_LOOKS: Final = {**LOOKS, "all": ("@main", "solid")}
 _FEW: Final = 10
 _STEPS: Final = 300
-_SHORT: Final = {band: name.split(" (")[0] for band, name in words.BANDS.items()}
 
 
 def survival(frames: Frames) -> Section:
     """Show the share of belts still running against miles, by install band."""
     question = "How long do belts run?"
-    curves, groups = (
-        frames.get("results.life_curve"),
-        frames.get("results.life_by_group"),
-    )
-    if curves is None or groups is None:
+    curves = frames.get("results.life_curve")
+    if curves is None:
         return missing("life", question, _NONE, _HOW)
-    drawn = curves.filter(pl.col("model") == "all", pl.col("band").is_in(list(_BANDS)))
+    whole = curves.filter(model="all")
+    drawn = whole.filter(pl.col("band").is_in(list(LOOKS)))
+    if drawn.is_empty():  # no band is known, so all belts together
+        drawn = whole.filter(band="all")
     if drawn.is_empty():
         return missing("life", question, _NONE, _HOW)
     steps = _thinned(drawn.sort("band", "miles"))
@@ -52,7 +47,7 @@ def survival(frames: Frames) -> Section:
     return Section(
         key="life",
         question=question,
-        answer=_b10_words(groups),
+        answer=_answer(drawn),
         caveat=sentence(
             "Belts still running count as running, not as failed. A line goes thin "
             f"where fewer than {_FEW} belts are left at risk."
@@ -62,7 +57,7 @@ def survival(frames: Frames) -> Section:
         table=Table(
             frame=frame,
             columns=(
-                Column(name="band", label="Left at install", words=_SHORT),
+                Column(name="band", label="Left at install", words=SHORT),
                 Column(name="miles", label="Since fitting", kind="distance"),
                 Column(name="at_risk", label="At risk", kind="count"),
                 *interval_columns("survival", "survival_lo", "survival_hi",
@@ -125,7 +120,8 @@ def _at_risk(curves: pl.DataFrame) -> pl.DataFrame:
         (s for s in (5_000, 10_000, 20_000, 50_000) if furthest / s <= 7), 100_000
     )
     grid = pl.DataFrame({"grid": [float(x) for x in range(0, int(furthest) + 1, step)]})
-    rows = {band: float(row) for row, band in enumerate(_BANDS)}
+    shown = [band for band in _LOOKS if band in curves["band"]]
+    rows = {band: float(row) for row, band in enumerate(shown)}
     ahead = grid.join(curves, how="cross").filter(pl.col("miles") >= pl.col("grid"))
     return (
         ahead.sort("band", "grid", "miles")
@@ -143,17 +139,17 @@ def _at_risk(curves: pl.DataFrame) -> pl.DataFrame:
 
 
 def _curves(bands: list[str], shape: str) -> Figure:
-    shown = [band for band in _BANDS if band in bands]
+    shown = [band for band in _LOOKS if band in bands]
     traces: list[Trace] = []
     for band in shown:
-        traces += _interval(band, shape) if band in {"under", "in_spec"} else []
+        traces += _interval(band, shape) if band in {"under", "in_spec", "all"} else []
         traces += [_line(band, part, shape) for part in ("firm", "thin")]
     traces.append(_risk_numbers())
     second = {
         "domain": [0, 0.2],
-        "range": [len(_BANDS) - 0.5, -0.5],
-        "tickvals": [place for place, band in enumerate(_BANDS) if band in shown],
-        "ticktext": [_SHORT[band] for band in shown],
+        "range": [len(shown) - 0.5, -0.5],
+        "tickvals": list(range(len(shown))),
+        "ticktext": [SHORT[band] for band in shown],
         "ticklabelstandoff": 18,
         "showgrid": False,
         "zeroline": False,
@@ -168,7 +164,7 @@ def _curves(bands: list[str], shape: str) -> Figure:
 
 
 def _line(band: str, part: str, shape: str) -> Trace:
-    colour, dash = _BANDS[band]
+    colour, dash = _LOOKS[band]
     return {
         "type": "scatter",
         "mode": "lines",
@@ -180,7 +176,7 @@ def _line(band: str, part: str, shape: str) -> Trace:
             "width": 2.5 if part == "firm" else 0.8,
             "shape": shape,
         },
-        "name": _SHORT[band],
+        "name": SHORT[band],
         "legendgroup": band,
         "showlegend": part == "firm",
         "meta": {"where": {"band": band, "part": part}},
@@ -188,7 +184,7 @@ def _line(band: str, part: str, shape: str) -> Trace:
 
 
 def _interval(band: str, shape: str) -> list[Trace]:
-    colour, _ = _BANDS[band]
+    colour, _ = _LOOKS[band]
     edge: dict[str, Any] = {
         "type": "scatter",
         "mode": "lines",
@@ -220,78 +216,36 @@ def _risk_numbers() -> Trace:
     }
 
 
-def _b10_words(groups: pl.DataFrame) -> Sentence:
-    """Say by which miles one belt in ten has failed, in range and under."""
-    whole = groups.filter(pl.col("model") == "all").drop_nulls("b10_mi")
-    found = {row["band"]: row for row in whole.iter_rows(named=True)}
-    parts_said = [
-        sentence("{words}: {b10}", words=name, b10=_b10(found[band]))
-        for band, name in (("in_spec", "left in range"), ("under", "left under"),
-                           ("loose", "left loose"), ("all", "all belts"))
-        if band in found
-    ]  # fmt: skip
-    if not parts_said:
-        return ("Too few failures for a fit; the curves show what was seen.",)
-    parts: Sentence = parts_said[0]
-    for more in parts_said[1:]:
-        parts = (*parts, "; ", *more)
-    return ("One belt in ten has failed by these miles: ", *parts, ".")
-
-
-def _b10(row: dict[str, float]) -> Sentence:
-    value, interval = said(
-        *(round(row[name], -2) for name in ("b10_mi", "b10_lo", "b10_hi")),
-        kind="distance",
+def _answer(curves: pl.DataFrame) -> Sentence:
+    """Say which share of each band still runs at a mile that most bands reach."""
+    sure = curves.filter(pl.col("at_risk") >= _FEW)
+    reach = sure.group_by("band").agg(pl.col("miles").max())
+    if reach.is_empty():
+        return (f"No band has {_FEW} belts; the curves show what was seen.",)
+    mark = _round_mile(sorted(reach["miles"])[-min(2, reach.height)])
+    parts: Sentence = sentence(
+        "Still running at {mark}.", mark=Quantity(value=mark, kind="distance")
     )
-    return sentence(
-        "{value} ({interval}; {failures} of {n} failed)",
-        value=value, interval=interval, failures=int(row["failures"]), n=int(row["n"]),
-    )  # fmt: skip
+    for band in _LOOKS:
+        if not reach.filter(pl.col("miles") >= mark, band=band).height:
+            continue
+        before = sure.filter(pl.col("miles") <= mark, band=band).sort("miles")
+        if before.is_empty():
+            parts += (f" {LEFT[band].capitalize()}: all.",)
+            continue
+        row = before.row(-1, named=True)
+        lo, hi = row["survival_lo"], row["survival_hi"]
+        value, interval = said(row["survival"], lo, hi, kind="share")
+        parts += sentence(
+            " {band}: {value} ({interval}).",
+            band=LEFT[band].capitalize(), value=value, interval=interval,
+        )  # fmt: skip
+    return parts
 
 
-def b10_by_model(frames: Frames) -> Section:
-    """Show by which miles one belt in ten has failed, by model."""
-    question = "Which models wear their belts out sooner?"
-    groups = frames.get("results.life_by_group")
-    if groups is None:
-        return missing("life-by-model", question, _NONE, _HOW)
-    fitted = groups.filter(pl.col("band") == "all").drop_nulls("b10_mi")
-    models = fitted.filter(pl.col("model") != "all").sort("b10_mi", "model")
-    whole = fitted.filter(pl.col("model") == "all")
-    if models.is_empty():
-        return missing("life-by-model", question, _NONE, _HOW)
-    first = models.row(0, named=True)
-    compared = whole["b10_mi"][0] if whole.height else None
-    return Section(
-        key="life-by-model",
-        question=question,
-        answer=sentence(
-            "{model} is the soonest: one belt in ten has failed by {b10}.",
-            model=first["model"],
-            b10=_b10(first),
-        ),
-        caveat=sentence(
-            "Dashed: all models. Models differ in duty and in how they were set; "
-            "tension is one cause among several."
-        ),
-        figure=interval_dots(
-            value="b10_mi", lo="b10_lo", hi="b10_hi", rows=models.height,
-            title="Distance by which one in ten has failed ({distance})",
-            rangemode="tozero",
-        ),
-        table=Table(
-            frame=models.with_columns(
-                name=pl.col("model"), whole=pl.lit(compared, dtype=pl.Float64)
-            ),
-            columns=(
-                Column(name="name", label="Model"),
-                *interval_columns("b10_mi", "b10_lo", "b10_hi",
-                                  label="One in ten has failed by", kind="distance"),
-                Column(name="failures", label="Failures", kind="count"),
-                Column(name="n", label="Belts", kind="count"),
-                Column(name="shape", label="Shape", kind="number", digits=2),
-                Column(name="whole", kind="distance", is_shown=False),
-            ),
-        ),
-        method="method-life",
-    )  # fmt: skip
+def _round_mile(miles: float) -> float:
+    """Return the largest round number of one digit, 1 to 9 and noughts, up to miles."""
+    if miles < 1:
+        return miles
+    unit = 10.0 ** math.floor(math.log10(miles))
+    return math.floor(miles / unit) * unit

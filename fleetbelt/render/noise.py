@@ -4,7 +4,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import words
+from fleetbelt.render.bands import LOOKS, SHORT, in_order, listed, times
 from fleetbelt.render.figures import interval_dots
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
@@ -15,7 +15,6 @@ from fleetbelt.render.section import (
     Table,
     interval_columns,
     missing,
-    said,
     sentence,
 )
 
@@ -23,8 +22,6 @@ _NONE: Final = "There are no complaints in the records."
 _HOW: Final = (
     "Put noise complaints into complaints.csv, with date, vehicle and odometer."
 )
-_BANDS: Final = ("loose", "under", "in_spec", "over", "tight")
-_SHORT: Final = {band: name.split(" (")[0] for band, name in words.BANDS.items()}
 
 
 def slipping(frames: Frames) -> Section:
@@ -60,25 +57,25 @@ def _section(
     rates = frames.get("results.noise_rates")
     if rates is None:
         return missing(key, question, _NONE, _HOW)
-    order = {band: place for place, band in enumerate(_BANDS)}
     chosen = rates.filter(
         pl.col("model") == "all",
         pl.col("noise").is_in(noises),
-        pl.col("band").is_in(_BANDS),
-    ).sort("noise", pl.col("band").replace_strict(order), descending=[True, False])
+        pl.col("band").is_in(list(LOOKS)),
+    ).sort("noise", in_order(), descending=[True, False])
     if chosen.is_empty() or not chosen["complaints"].sum():
         return missing(key, question, "No such noise was complained of.", _HOW)
     frame = chosen.with_columns(
-        name=pl.format("{}, {}", "noise", pl.col("band").replace_strict(_SHORT)),
+        name=pl.format("{}, {}", "noise", pl.col("band").replace_strict(SHORT)),
         whole=pl.lit(None, dtype=pl.Float64),
     )
     return Section(
         key=key,
         question=question,
-        answer=_ratios(chosen, noises[0], held),
-        caveat=sentence(
-            "A band is a measured tension, so some belts sit in a wrong one: the true "
-            "contrast is larger than the one shown."
+        answer=_answer(chosen, noises, held),
+        caveat=(
+            ("A band is a measured tension, so some belts sit in a wrong one: the true "
+            "contrast is larger than the one shown."),
+            *_clustering(rates, noises),
         ),
         figure=interval_dots(
             value="per_100k_mi", lo="rate_lo", hi="rate_hi", rows=frame.height,
@@ -102,6 +99,19 @@ def _section(
     )  # fmt: skip
 
 
+def _answer(
+    chosen: pl.DataFrame, noises: tuple[str, str], held: tuple[str, str]
+) -> Sentence:
+    """Compare the first of the noises that was heard often enough."""
+    for noise in noises:
+        if parts := _ratios(chosen, noise, held):
+            return (
+                f"Complaints of {noise} a mile, against belts left in range.",
+                *parts,
+            )
+    return (f"Too few complaints of {listed(list(noises))} to compare.",)
+
+
 def _ratios(chosen: pl.DataFrame, noise: str, held: tuple[str, str]) -> Sentence:
     """Say how many times the rate of belts in range the others have."""
     rows = chosen.filter(pl.col("noise") == noise, pl.col("band").is_in(held))
@@ -109,61 +119,32 @@ def _ratios(chosen: pl.DataFrame, noise: str, held: tuple[str, str]) -> Sentence
     for row in rows.drop_nulls(["rate_ratio", "ratio_lo", "ratio_hi"]).iter_rows(
         named=True
     ):
-        value, interval = said(
-            row["rate_ratio"], row["ratio_lo"], row["ratio_hi"], kind="number", digits=1
-        )
         parts += sentence(
-            " {band}: {value} times ({interval}; {k} complaints in {mi}).",
-            band=_SHORT[row["band"]].capitalize(),
-            value=value,
-            interval=interval,
+            " {band}: {times}; complaints: {k} in {mi}.",
+            band=SHORT[row["band"]].capitalize(),
+            times=times(row["rate_ratio"], row["ratio_lo"], row["ratio_hi"]),
             k=int(row["complaints"]),
             mi=Quantity(value=round(row["miles"], -3), kind="distance"),
         )
-    if not parts:
-        return (f"Too few complaints of {noise} to compare.",)
-    return (f"Complaints of {noise} a mile, against belts left in range.", *parts)
+    return parts
 
 
-def vehicles(frames: Frames) -> Section:
-    """List vehicles by complaints against what their miles would bring."""
-    question = "Which vehicles are complained of more than expected?"
-    table = frames.get("results.vehicle_results")
-    if table is None:
-        return missing("vehicles", question, _NONE, _HOW)
-    frame = frames.of_vehicles(table, "duty").sort(
-        ["noise_lo", "vehicle_id"], descending=[True, False], nulls_last=True
-    )
-    more = table.filter(pl.col("noise_lo") > 1).height
-    return Section(
-        key="vehicles",
-        question=question,
-        answer=sentence(
-            "{more} of {n} vehicles, by more than chance explains.",
-            more=more,
-            n=table.height,
-        ),
-        caveat=sentence(
-            "Expected from the miles, the model and the bands; drawn towards 1 where "
-            "there is little to go by."
-        ),
-        table=Table(
-            frame=frame.head(2_000),
-            columns=(
-                Column(name="vehicle_id", label="Vehicle"),
-                Column(name="depot", label="Depot"),
-                Column(name="model", label="Model"),
-                Column(name="duty", label="Duty", is_shown=False),
-                Column(name="miles", label="Distance", kind="distance"),
-                Column(name="belts", label="Belts", kind="count"),
-                Column(name="failures", label="Failures", kind="count"),
-                Column(name="complaints", label="Complaints", kind="count"),
-                Column(name="complaints_expected", label="Expected", kind="number",
-                       digits=1),
-                *interval_columns("noise_ratio", "noise_lo", "noise_hi",
-                                  label="Times expected", kind="number", digits=2),
-            ),
-            is_open=True,
-        ),
-        method="method-noise",
-    )  # fmt: skip
+def _clustering(rates: pl.DataFrame, noises: tuple[str, str]) -> Sentence:
+    """Say whether complaints of these kinds cluster by belt, of belts in range."""
+    if "widening" not in rates.columns:
+        return ()
+    parts: Sentence = ()
+    for noise in noises:
+        like = rates.filter(model="all", band="in_spec", noise=noise)
+        if like.is_empty() or not like["complaints"].sum():
+            continue
+        if (widening := float(like["widening"][0])) > 1:
+            parts += sentence(
+                " Complaints of {noise} cluster by belt (variance {times} times that "
+                "of chance): the intervals allow for it.",
+                noise=noise,
+                times=Quantity(value=widening, kind="number", digits=1),
+            )
+        else:
+            parts += (f" That {noise} clusters by belt is not shown.",)
+    return parts

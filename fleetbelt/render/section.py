@@ -344,7 +344,7 @@ class Headline:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """A page: its name, its headlines, its sections and further data."""
+    """A page: its name, its headlines, its sections and what their rows open."""
 
     name: str
     title: str
@@ -353,4 +353,5 @@ class Page:
     sections: tuple[Section, ...] = ()
     stories: Table | None = None
     story_figure: dict[str, Any] | None = None
+    vehicle_belts: Table | None = None
     context: Mapping[str, Any] = field(default_factory=dict)

@@ -75,13 +75,14 @@ def watchlist(frames: Frames) -> Section:
         question=QUESTION,
         answer=watched_in_words(frames),
         caveat=sentence(
-            "First come those with the most miles under their range to expect: the "
-            "chance of being under times the vehicle's daily miles. A chance is an "
-            "estimate from records. Read the belt before you act on it."
+            "{unlearned}First come those with the most miles under their range to "
+            "expect: the chance of being under times the vehicle's daily miles. A "
+            "chance is an estimate from records. Read the belt before you act on it.",
+            unlearned=_unlearned(frames),
         ),
         table=Table(
             frame=frame,
-            columns=(*_COLUMNS, *_cost_column(frames)),
+            columns=_columns(frames),
             selects=selects,
             opens="belt_id",
             is_open=True,
@@ -89,6 +90,17 @@ def watchlist(frames: Frames) -> Section:
         ),
         method="method-now",
         acts=True,
+    )
+
+
+def _unlearned(frames: Frames) -> str:
+    """Say where chances stop at the last reading, as no loss could be learned."""
+    table = frames.get("results.drift_by_model")
+    if table is None or table["drift_pct_per_1000mi"].drop_nulls().len():
+        return ""
+    return (
+        "Too few belts were read more than once to learn how tension is lost: a chance "
+        "is that at the belt's last reading, and it has lost some since. "
     )
 
 
@@ -125,12 +137,16 @@ def _cost_per_mi(frames: Frames) -> float:
     return (known.get("under_cost_per_1000mi") or 0.0) / 1e3
 
 
-def _cost_column(frames: Frames) -> tuple[Column, ...]:
+def _columns(frames: Frames) -> tuple[Column, ...]:
+    """Return the columns, with what the miles under cost beside them where known."""
     if not _cost_per_mi(frames):
-        return ()
+        return _COLUMNS
     unit = frames.fact("currency", "¤")
-    label = "That costs"
-    return (Column(name="under_cost", label=label, kind="money", unit=unit),)
+    cost = Column(
+        name="under_cost", label="Its cost", kind="money", digits=1, unit=unit
+    )
+    place = [column.name for column in _COLUMNS].index("under_mi") + 1
+    return (*_COLUMNS[:place], cost, *_COLUMNS[place:])
 
 
 def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:

@@ -4,27 +4,31 @@ A step knows table names and nothing of the engine; a model knows arrays and fra
 nothing of tables.
 """
 
+from fleetbelt.steps.count_effects import count_effects
 from fleetbelt.steps.drift import drift
-from fleetbelt.steps.effects import effects
 from fleetbelt.steps.life import lives
+from fleetbelt.steps.life_effects import life_effects
 from fleetbelt.steps.measurement import conformity, gauges, installs
 from fleetbelt.steps.miles import daily_miles
 from fleetbelt.steps.noise import noise, vehicles
 from fleetbelt.steps.people import people
 from fleetbelt.steps.plan import plan
 from fleetbelt.steps.policies import policies
+from fleetbelt.steps.repairs import repairs
 
 __all__ = [
     "conformity",
+    "count_effects",
     "daily_miles",
     "drift",
-    "effects",
     "gauges",
     "installs",
+    "life_effects",
     "lives",
     "noise",
     "people",
     "plan",
     "policies",
+    "repairs",
     "vehicles",
 ]

@@ -11,23 +11,26 @@ from fleetbelt.models.drift import DriftFit, fit_drift
 from fleetbelt.models.drift_by_model import pct_per_1000mi
 from fleetbelt.models.drift_clock import ClockChoice, choose_clock
 from fleetbelt.models.drift_forecast import Outlook, Tension
+from fleetbelt.models.drift_offsets import cell_offsets, put_right
 from fleetbelt.models.drift_tests import EffectTests, effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.plan import days_planned
 from fleetbelt.settings import Settings
 from fleetbelt.steps.drift_ahead import course
 from fleetbelt.steps.drift_evidence import evidence
-from fleetbelt.steps.tables import Tables, to_contract
+from fleetbelt.steps.tables import Tables, from_rows, to_contract
 from fleetbelt.store.frames import Read
 
 Z95: Final = two_sided_z(0.95)
 _FAR_DAYS: Final = 36_525  # no date is given further ahead than a hundred years
+_TENSION_NOW: Final = ("tension_now_n", "tension_now_lo_n", "tension_now_hi_n")
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
 
 
 def drift(read: Read, settings: Settings) -> Tables:
     """Learn what belts lose per mile, and where each running belt stands now."""
     readings = read("(from history.drift_readings order by belt_no, visit_no)")
+    readings, offsets = _put_right(readings, settings.measurement.reading_sd)
     fit, tests, choice = _learned(readings, settings.measurement.reading_sd)
     together = pl.col("model_no").fill_null(-1)
     rate = pct_per_1000mi(fit.clock)
@@ -67,6 +70,7 @@ def drift(read: Read, settings: Settings) -> Tables:
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
         ),
+        "results.drift_offsets": offsets,
         **evidence(readings, fit, tests, choice),
         "results.drift_by_model": to_contract("drift_by_model", by_model),
         "results.drift_by_belt": to_contract("drift_by_belt", now),
@@ -85,6 +89,42 @@ def drift(read: Read, settings: Settings) -> Tables:
             is_losing_fast=(pl.col("losing_faster_z") > FAST_Z).fill_null(value=False),
         ),
     }
+
+
+def _put_right(
+    readings: pl.DataFrame, prior_reading_sd: float
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Learn what gauges without a calibration show too much, and take it off."""
+    cells = readings["cell"].drop_nulls().unique().sort()
+    if cells.is_empty():
+        return readings, from_rows("drift_offsets", [])
+    numbers = pl.DataFrame({"cell": cells}).with_row_index("cell_no")
+    cell_no = readings.join(numbers, on="cell", how="left", maintain_order="left")[
+        "cell_no"
+    ].cast(pl.Int64)
+    plain = fit_drift(
+        readings,
+        prior_reading_sd=prior_reading_sd,
+        rng=np.random.default_rng(0),
+        has_limits=False,
+    )
+    if plain.not_learned:
+        return readings, from_rows("drift_offsets", [])
+    offsets = cell_offsets(readings, cell_no, plain)
+    half = Z95 * pl.col("offset_sd")
+    table = offsets.join(numbers.cast({"cell_no": pl.Int64}), on="cell_no").select(
+        "cell",
+        "n_belts",
+        "is_used",
+        assumed_u=pl.col("assumed_sd"),
+        ratio=pl.col("offset").exp(),
+        ratio_lo=(pl.col("offset") - half).exp(),
+        ratio_hi=(pl.col("offset") + half).exp(),
+    )
+    return (
+        put_right(readings, cell_no, offsets),
+        to_contract("drift_offsets", table.sort("cell")),
+    )
 
 
 def _learned(
@@ -141,9 +181,9 @@ def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.Da
 def _last_readings(
     fit: DriftFit, running: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
-    """Say where each running belt stood at its last reading: no drift is known.
+    """Say how likely each running belt was under at its last reading.
 
-    So a belt is due now, or it is not known when.
+    No drift is known, so its tension now is not, and it is due now or not known when.
     """
     known = running.filter(pl.col("read_n").is_not_null())
     one = known["read_u"].fill_null(fit.reading_sd).to_numpy()
@@ -155,6 +195,7 @@ def _last_readings(
     unknown = pl.lit(None, dtype=pl.Float64)
     is_due = pl.col("p_under_now") >= settings.plan.retension_p
     return _standing(known, tension).with_columns(
+        *(unknown.alias(name) for name in _TENSION_NOW),
         drift_pct_per_1000mi=unknown,
         model_drift_pct_per_1000mi=unknown,
         losing_faster_z=unknown,

@@ -78,7 +78,9 @@ def _is(belts: pl.DataFrame, column: str, word: str) -> np.ndarray:
 def _row(fit: WeibullFit) -> dict[str, object]:
     """Spread a fit over the columns of its row; nulls where there is none."""
     none = Estimate(value=np.nan, lo=np.nan, hi=np.nan)
-    shape, scale, b10 = (x or none for x in (fit.shape, fit.scale_mi, fit.b10_mi))
+    shape, scale, b10, median = (
+        x or none for x in (fit.shape, fit.scale_mi, fit.b10_mi, fit.median_mi)
+    )
     row = {
         "shape": shape.value,
         "shape_lo": shape.lo,
@@ -89,13 +91,17 @@ def _row(fit: WeibullFit) -> dict[str, object]:
         "b10_mi": b10.value,
         "b10_lo": b10.lo,
         "b10_hi": b10.hi,
-        "median_mi": (fit.median_mi or none).value,
+        "median_mi": median.value,
+        "median_lo": median.lo,
+        "median_hi": median.hi,
         "shape_profile_lo": shape.profile_lo,
         "shape_profile_hi": shape.profile_hi,
         "scale_profile_lo": scale.profile_lo,
         "scale_profile_hi": scale.profile_hi,
         "b10_profile_lo": b10.profile_lo,
         "b10_profile_hi": b10.profile_hi,
+        "median_profile_lo": median.profile_lo,
+        "median_profile_hi": median.profile_hi,
     }
     known = {k: None if v is None or np.isnan(v) else v for k, v in row.items()}
     return {"n": fit.n, "failures": fit.failures, **known}

@@ -1,7 +1,6 @@
 """How often belts are heard, by model and by how they were set; and which vehicles."""
 
 from itertools import product
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -9,95 +8,22 @@ import polars as pl
 from fleetbelt.contract import BANDS, NOISES
 from fleetbelt.models.count_likelihood import Counts
 from fleetbelt.models.count_regression import fit_counts
-from fleetbelt.models.rates import (
-    ClusterSums,
-    dispersion_test,
-    event_rate,
-    rate_ratio,
-)
 from fleetbelt.models.recurrent import mean_cumulative
 from fleetbelt.models.shrinkage import shrink_ratios
+from fleetbelt.steps.rates import rate_rows
 from fleetbelt.steps.tables import Tables, from_rows, to_contract
 from fleetbelt.store.frames import Read
 
-PER_MI = 100_000.0
 MOST_STEPS = 2_000
-_SUMS = ("n", "events", "miles", "events_squared", "events_miles", "miles_squared")
 
 
 def noise(read: Read) -> Tables:
     """Give rates, ratios to belts set in range, and mean cumulative curves."""
-    sums = _with_all(read("marts.noise_sums"))
-    groups = {
-        (row["model"], row["band"], row["noise"]): row
-        for row in sums.iter_rows(named=True)
-    }
-    rows = [_rate_row(groups, key) for key in sorted(groups)]
+    rows = rate_rows(read("marts.noise_sums"), "noise", "complaints")
     return {
         "results.noise_rates": from_rows("noise_rates", rows),
         "results.noise_curve": _curves(read),
     }
-
-
-def _with_all(sums: pl.DataFrame) -> pl.DataFrame:
-    """Add the groups of every model together, every band together, and of both."""
-    totals = [pl.col(name).sum() for name in _SUMS]
-    by_model = sums.group_by("model", "noise").agg(totals)
-    models = pl.concat(
-        [
-            sums,
-            by_model.with_columns(band=pl.lit("all")).select(sums.columns),
-        ]
-    )
-    whole = models.group_by("band", "noise").agg(totals)
-    return pl.concat(
-        [models, whole.with_columns(model=pl.lit("all")).select(sums.columns)]
-    )
-
-
-def _rate_row(
-    groups: dict[tuple[str, str, str], dict[str, Any]], key: tuple[str, str, str]
-) -> dict[str, object]:
-    model, band, noise = key
-    group, widening = groups[key], _widening(groups[key])
-    rate = event_rate(group["events"], group["miles"] / PER_MI, widening=widening)
-    row: dict[str, object] = {
-        "model": model,
-        "band": band,
-        "noise": noise,
-        "complaints": group["events"],
-        "miles": group["miles"],
-        "per_100k_mi": rate.value,
-        "rate_lo": rate.lo,
-        "rate_hi": rate.hi,
-        "rate_ratio": 1.0 if band == "in_spec" else None,
-        "ratio_lo": None,
-        "ratio_hi": None,
-        "widening": widening,
-    }
-    reference = groups.get((model, "in_spec", noise))
-    if reference and band not in {"all", "unknown", "in_spec"}:
-        ratio = rate_ratio(
-            (group["events"], reference["events"]),
-            (group["miles"], reference["miles"]),
-            widening=(widening, _widening(reference)),
-        )
-        hi = ratio.hi if ratio.hi is not None and np.isfinite(ratio.hi) else None
-        row |= {"rate_ratio": ratio.value, "ratio_lo": ratio.lo, "ratio_hi": hi}
-    return row
-
-
-def _widening(group: dict[str, Any]) -> float:
-    """Return how much wider than Poisson's the counts of these belts spread."""
-    sums = ClusterSums(
-        n=group["n"],
-        events=group["events"],
-        exposure=group["miles"],
-        events_squared=group["events_squared"],
-        events_exposure=group["events_miles"],
-        exposure_squared=group["miles_squared"],
-    )
-    return dispersion_test(sums).widening()
 
 
 def _curves(read: Read) -> pl.DataFrame:

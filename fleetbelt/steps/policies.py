@@ -97,14 +97,18 @@ def _age_row(group: _Group, priced: Costs) -> dict[str, object]:
         "saving_share": best.saving,
         "saving_lo": lo,
         "saving_hi": hi,
-        "reason": _advice(best) + _whose(group),
+        "reason": _advice(best, lo, hi) + _whose(group),
     }
 
 
-def _advice(best: AgeReplacement) -> str:
+def _advice(best: AgeReplacement, lo: float, hi: float) -> str:
+    """Say the age, what it saves and how sure that is."""
+    share, saving = (f"{100 * (x or 0):.0f}" for x in (best.failed_share, best.saving))
+    doubt = " Whether it saves at all is not sure." if lo <= 0 else ""
     return (
-        f"Replace at {best.age_mi:,.0f} mi: {best.failed_share:.0%} fail before, and "
-        f"it costs {best.saving:.0%} less a mile than running to failure."
+        f"Replace at {best.age_mi:,.0f} mi: {share} % fail before, and it costs "
+        f"{saving} % less a mile than running to failure (95 % sure: {100 * lo:.0f} to "
+        f"{100 * hi:.0f} %).{doubt}"
     )
 
 

@@ -222,25 +222,27 @@
   };
   const bodyRow = (view, row) => {
     const columns = shownColumns(view.table);
-    const belt = view.opens && view.table.columns[view.opens].values[row];
-    if (!belt) return [make("tr", { role: "row" }, ...columns.map((column) => bodyCell(view, column, row)))];
-    const isOpen = state.belt === belt;
+    const { chosen, opened } = OPENED[view.opens] ?? {};
+    const id = chosen && view.table.columns[view.opens].values[row];
+    if (!id) return [make("tr", { role: "row" }, ...columns.map((column) => bodyCell(view, column, row)))];
+    const isOpen = state[chosen] === id;
     const toggle = (event) => {
       event.stopPropagation();
-      choose("belt", isOpen ? "" : belt);
+      choose(chosen, isOpen ? "" : id);
       renderTable(view);
-      $$(".open", view.place).find((button) => button.dataset.belt === belt)?.focus();
+      $$(".open", view.place).find((button) => button.dataset.opens === id)?.focus();
     };
     const place = columns.findIndex((column) => isText(column.kind));
     const cells = columns.map((column, index) => bodyCell(view, column, row, index !== place ? undefined
-      : make("button", { type: "button", class: "open", "aria-expanded": String(isOpen), "data-belt": belt, onclick: toggle }, cellText(view.table, column, row))));
+      : make("button", { type: "button", class: "open", "aria-expanded": String(isOpen), "data-opens": id, onclick: toggle }, cellText(view.table, column, row))));
     const line = make("tr", { role: "row", class: "opens", onclick: (event) => { if (!String(getSelection())) toggle(event); } }, ...cells);
-    return isOpen ? [line, evidence(view, row, belt, columns.length)] : [line];
+    return isOpen ? [line, opened(view, row, id, columns.length)] : [line];
   };
   const renderTable = (view) => {
     const rows = visibleRows(view), shown = rows.slice(0, view.limit), listed = view.table.height - view.table.unlisted.size;
-    if (state.belt && view.opens) {
-      const place = rows.findIndex((row) => view.table.columns[view.opens].values[row] === state.belt);
+    const isOpen = state[OPENED[view.opens]?.chosen];
+    if (isOpen) {
+      const place = rows.findIndex((row) => view.table.columns[view.opens].values[row] === isOpen);
       if (place >= view.limit) shown.push(rows[place]);
     }
     view.count.textContent = `${number(shown.length, "count")} of ${number(rows.length, "count")} rows shown` + (rows.length < listed ? `, ${number(listed, "count")} in all` : "");
@@ -306,6 +308,34 @@
     }
     return make("tr", { role: "row", class: "evidence" }, make("td", { role: "cell", colspan: width }, cell));
   };
+
+  /* ---- a vehicle's record: what was heard of it, what its belts lose, and each belt ---- */
+  const vehicleRecord = (view, row, vehicle, width) => {
+    const { columns } = view.table, belts = tables.vehicleBelts;
+    const said = (name) => (columns[name] && !isAbsent(view.table, name, row) ? cellText(view.table, columns[name], row) : "");
+    const cell = make("div", { class: "story" });
+    const say = (head, ...words) => cell.append(make("p", {}, make("strong", {}, `${head}: `), words.join("")));
+    cell.append(make("h3", {}, `Vehicle ${plain(vehicle)}`));
+    say("Heard", `${said("complaints")} complaint${said("complaints") === "1" ? "" : "s"} in ${said("miles")} ${unitOf("distance")}`,
+      said("complaints_expected") ? `, where its miles, model and bands let expect ${said("complaints_expected")}` : "",
+      said("noise_ratio") ? `: ${said("noise_ratio")} times, chance allowed for.` : ".");
+    say("Belts", `${said("failures")} of ${said("belts")} failed`, said("last_install_band") ? `; the last was left ${said("last_install_band")}.` : ".");
+    say("Loses tension", said("drift_pct_per_1000mi") ? `${said("drift_pct_per_1000mi")} ${unitOf("percent_rate")}, mean of its running belts.` : "not known of its running belts.");
+    const own = belts?.rows.filter((index) => belts.columns.vehicle_id.values[index] === vehicle);
+    if (!own?.length) cell.append(make("p", { class: "missing" }, "Its belts are not in this page; the table belts.csv has them."));
+    else {
+      const record = { ...belts, rows: own };
+      const inner = { key: "vehicle", table: record, name: `Belts of vehicle ${plain(vehicle)}`, selects: [], opens: "", limit: Infinity, count: make("span", { role: "status" }), more: make("span") };
+      inner.place = make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": inner.name });
+      renderTable(inner);
+      inner.count.textContent = `${number(own.length, "count")} belts, the newest first`;
+      cell.append(make("div", { class: "bar" },
+        make("button", { type: "button", class: "save", onclick: () => saveCsv("vehicle", record, own) }, "Save these belts as CSV"), inner.count), inner.place);
+    }
+    cell.append(make("p", { class: "caveat" }, "An estimate from records: look at the vehicle first, and follow its maker's manual, local codes and licensed practice."));
+    return make("tr", { role: "row", class: "evidence" }, make("td", { role: "cell", colspan: width }, cell));
+  };
+  const OPENED = { belt_id: { chosen: "belt", opened: evidence }, vehicle_id: { chosen: "vehicle", opened: vehicleRecord } };
 
   /* ---- figures: arrays by column name, colours by token, units in titles ---- */
   const drawn = new Map();
@@ -374,7 +404,7 @@
     }
   };
   const refresh = () => {
-    for (const [key, table] of Object.entries(tables)) if (key !== "stories") filterTable(key, table);
+    for (const [key, table] of Object.entries(tables)) if (key !== "stories" && key !== "vehicleBelts") filterTable(key, table);
     showQuantities();
     views.forEach(renderTable);
     const words = $("[data-filter-words]"), groups = chosenGroups();
@@ -418,6 +448,7 @@
     readFragment();
     tables = Object.fromEntries(Object.entries(data.sections).map(([key, raw]) => [key, loadTable(raw)]));
     if (data.stories) tables.stories = loadTable(data.stories);
+    if (data.vehicleBelts) tables.vehicleBelts = loadTable(data.vehicleBelts);
     showChoices();
     views = $$("[data-table]").filter((host) => tables[host.dataset.table]).map(startTable);
     for (const host of $$("[data-figure]")) host.style.minHeight = `${tables[host.dataset.figure].figure.layout.height}px`;

@@ -20,6 +20,8 @@
 --   errs_apart         boolean  it errs anew at each reading: no gauge stands for it
 --   is_hot             boolean
 --   gauge_id           varchar
+--   span_mm            double   mm
+--   errs_alike         boolean  its correction errs alike at every such reading
 with
 
 visits as (select * from history.visits),
@@ -35,7 +37,11 @@ tensions as (
         bool_or(
             correction_source in ('pooled', 'beyond_spans')
             or coalesce(unit = 'Hz', false)
-        ) as errs_apart
+        ) as errs_apart,
+        bool_and(
+            correction_source in ('pooled', 'beyond_spans')
+            and not coalesce(unit = 'Hz', false)
+        ) as errs_alike
     from readings
     where is_used and tension_n is not null
     group by service_id
@@ -60,7 +66,11 @@ final as (
         tensions.u_corr,
         coalesce(tensions.errs_apart, false) as errs_apart,
         coalesce(visits.belt_temperature = 'hot', false) as is_hot,
-        visits.gauge_id
+        visits.gauge_id,
+        visits.span_mm,
+        coalesce(tensions.errs_alike, false)
+        and visits.gauge_id is not null
+        and visits.span_mm is not null as errs_alike
     from visits
     inner join belt_visits using (service_id)
     left join tensions using (service_id)

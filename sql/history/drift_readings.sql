@@ -22,6 +22,7 @@
 --   refitted        boolean  the belt was taken off and put back here or before
 --   set_level       double   log of left tension to the middle of its range
 --   gauge_id        varchar
+--   cell            varchar  gauge and span that share an assumed correction
 with
 
 states as (select * from history.belt_states),
@@ -60,7 +61,14 @@ joined as (
         count(*) filter (where states.is_refit) over in_order > 0 as refitted,
         ln(states.left_n * 2e0 / (ranges.spec_min_n + ranges.spec_max_n))
             as set_level,
-        states.gauge_id
+        states.gauge_id,
+        case
+            when states.errs_alike
+                then
+                    states.gauge_id || ' at '
+                    || cast(cast(floor(states.span_mm + 0.5e0) as bigint) as varchar)
+                    || ' mm'
+        end as cell
     from states
     inner join fittings using (belt_id)
     inner join vehicles on fittings.vehicle_id = vehicles.vehicle_id
@@ -96,7 +104,8 @@ final as (
         duty_no,
         refitted,
         set_level,
-        gauge_id
+        gauge_id,
+        cell
     from joined
 )
 

@@ -1,4 +1,4 @@
--- The miles of each belt under observation, and how often it was complained of.
+-- The miles of each belt under observation, its complaints and accessory repairs.
 -- grain: one row per belt with miles under observation
 -- key:   belt_id
 -- columns:
@@ -15,11 +15,14 @@
 --   rumble      bigint
 --   whine       bigint
 --   other       bigint
+--   bearing     bigint   repairs of an accessory for its bearing, in these miles
+--   no_bearing  bigint   repairs of an accessory for another fault
 with
 
 exposures as (select * from history.exposures),
 belts as (select * from results.belts),
 events as (select * from marts.noise_events),
+repair_belts as (select * from history.repair_belts),
 
 counts as (
     select
@@ -32,6 +35,22 @@ counts as (
         count(*) filter (where noise = 'other') as other
     from events
     group by belt_id
+),
+
+repairs as (
+    select
+        repair_belts.belt_id,
+        count(*) filter (where repair_belts.is_bearing) as bearing,
+        count(*) filter (where not repair_belts.is_bearing) as no_bearing
+    from repair_belts
+    inner join exposures using (belt_id)
+    where
+        repair_belts.odometer_mi <= exposures.to_mi
+        and (
+            repair_belts.odometer_mi > exposures.from_mi
+            or repair_belts.odometer_mi = exposures.fitted_mi
+        )
+    group by repair_belts.belt_id
 ),
 
 final as (
@@ -48,10 +67,13 @@ final as (
         coalesce(counts.chirp, 0) as chirp,
         coalesce(counts.rumble, 0) as rumble,
         coalesce(counts.whine, 0) as whine,
-        coalesce(counts.other, 0) as other
+        coalesce(counts.other, 0) as other,
+        coalesce(repairs.bearing, 0) as bearing,
+        coalesce(repairs.no_bearing, 0) as no_bearing
     from exposures
     inner join belts using (belt_id)
     left join counts using (belt_id)
+    left join repairs using (belt_id)
 )
 
 select * from final

@@ -1,4 +1,4 @@
--- The complaints made while their belt was under observation.
+-- The complaints made while their belt was under observation; one that opened it not.
 -- grain: one row per such complaint
 -- key:   complaint_id
 -- columns:
@@ -26,8 +26,11 @@ final as (
     inner join exposures using (belt_id)
     inner join belts using (belt_id)
     where
-        complaint_belts.odometer_mi >= exposures.from_mi
-        and complaint_belts.odometer_mi <= exposures.to_mi
+        complaint_belts.odometer_mi <= exposures.to_mi
+        and (
+            complaint_belts.odometer_mi > exposures.from_mi
+            or complaint_belts.odometer_mi = exposures.fitted_mi
+        )
 )
 
 select * from final

@@ -199,3 +199,24 @@ def test_a_week_of_the_plan_is_a_sheet_a_job(database, tmp_path):
     assert one.subject.vehicle["vehicle_id"] == "V1"
     with pytest.raises(InputError, match="from 2020-08-03 to 2020-08-10"):
         reply(copy, vehicle_ids=(), week=dt.date(2021, 8, 6), span=None)
+
+
+def test_a_week_of_the_samples_own_plan_is_a_sheet_a_belt(sample):
+    with connect(sample.database, read_only=True) as connection:
+        jobs = frames.read(connection, "from results.work_plan").drop_nulls("week")
+    week: dt.date = jobs["week"].sort()[0]
+    planned = jobs.filter(week=week).sort("depot", "vehicle_id", "belt_id")
+
+    found = reply(
+        sample.database,
+        gauge_id="G-01",
+        vehicle_ids=(),
+        week=week + dt.timedelta(days=4),
+        span="230mm",
+    )
+
+    belts = [
+        (one.subject.vehicle["vehicle_id"], one.subject.drive_id) for one in found.found
+    ]
+    assert len(belts) > 3
+    assert belts == [tuple(name.split("/")[:2]) for name in planned["belt_id"]]

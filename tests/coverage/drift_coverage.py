@@ -8,12 +8,14 @@ misses on either side.
 
 import sys
 from collections import defaultdict
+from functools import partial
 
 import numpy as np
 import polars as pl
 
 from fleetbelt.models.drift import DriftFit, fit_drift
 from fleetbelt.models.drift_forecast import Outlook
+from fleetbelt.models.drift_tests import effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from tests.models.drift_fleets import Fleet, Truth, simulate
 
@@ -62,6 +64,13 @@ def intervals(fleet: Fleet, fit: DriftFit, truth: Truth) -> dict[str, list[Inter
     return found
 
 
+def fitted(readings: pl.DataFrame, rng: np.random.Generator) -> DriftFit:
+    """Fit as the whole way does: plainly, then with the effects that are supported."""
+    fit = partial(fit_drift, readings, prior_reading_sd=0.02, rng=rng)
+    plain = fit(has_limits=False)
+    return fit(effects=effect_tests(readings, plain).supported, near=plain.spreads)
+
+
 def main(n_fleets: int, seed: int) -> None:
     """Simulate, fit, count, print."""
     rng = np.random.default_rng(seed)
@@ -69,7 +78,7 @@ def main(n_fleets: int, seed: int) -> None:
     for _ in range(n_fleets):
         truth = drawn_truth(rng)
         fleet = simulate(N_VEHICLES, rng, truth)
-        fit = fit_drift(fleet.readings, prior_reading_sd=0.02, rng=rng)
+        fit = fitted(fleet.readings, rng)
         for kind, found in intervals(fleet, fit, truth).items():
             every[kind] += found
     say = sys.stdout.write

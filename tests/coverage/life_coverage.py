@@ -3,7 +3,7 @@
 Run from the root: ``python -m tests.coverage.life_coverage``, about a minute. For each
 size of fleet it prints, of 95 % intervals, how often the truth lay below and above
 them: by the delta method, by the profile likelihood, and of the piecewise curve at
-30,000 miles.
+miles before, among and after most failures.
 """
 
 import sys
@@ -23,7 +23,7 @@ from tests.models.test_life_recovery import (
 
 FLEETS = 1_000
 TRUTH = {"shape": SHAPE, "scale_mi": SCALE_MI, "b10_mi": B10_MI}
-AT_MI = 30_000.0
+AT_MI = (5_000.0, 10_000.0, 30_000.0, 80_000.0)
 
 
 def misses(lives: Lives) -> dict[str, tuple[bool, bool]]:
@@ -38,11 +38,12 @@ def misses(lives: Lives) -> dict[str, tuple[bool, bool]]:
         found[f"{name} delta"] = (truth < estimate.lo, truth > estimate.hi)
         found[f"{name} profile"] = (truth < lo, truth > hi)
     curve = hazard_curve(lives, broken_share=BROKEN_SHARE)
-    at = np.flatnonzero(curve.miles == AT_MI)
-    if at.size:
-        survival = np.exp(-((AT_MI / SCALE_MI) ** SHAPE))
-        lo, hi = curve.survival_lo[at[0]], curve.survival_hi[at[0]]
-        found["curve at 30,000 mi"] = (bool(survival < lo), bool(survival > hi))
+    for miles in AT_MI:
+        at = curve.miles == miles
+        if at.any():
+            survival = np.exp(-((miles / SCALE_MI) ** SHAPE))
+            lo, hi = float(curve.survival_lo[at][0]), float(curve.survival_hi[at][0])
+            found[f"curve at {miles:,.0f} mi"] = (survival < lo, survival > hi)
     return found
 
 

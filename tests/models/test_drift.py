@@ -10,6 +10,7 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 
 from fleetbelt.models import drift, drift_readings
 from fleetbelt.models.drift import fit_drift
+from fleetbelt.models.drift_by_model import FLOOR
 from fleetbelt.models.drift_filter import BeltSums, Lockstep
 from fleetbelt.models.drift_likelihood import SpreadLikelihood
 from tests.models.drift_fleets import (
@@ -217,7 +218,8 @@ def test_the_contracts_percentages_follow_from_the_coefficients(fleet_fit):
     assert row["drift_pct_per_1000mi"] == pytest.approx(100 * row["drift"])
     lost = 100 * (1 - np.exp(-row["run_in_loss"]))
     assert row["run_in_loss_pct"] == pytest.approx(lost)
-    highest = row["run_in_loss"] + 1.959964 * row["run_in_loss_se"]
+    se = np.hypot(row["run_in_loss_se"], FLOOR * row["run_in_loss"])
+    highest = row["run_in_loss"] + 1.959964 * se
     assert row["run_in_loss_hi"] == pytest.approx(100 * (1 - np.exp(-highest)))
     assert row["residual_sd_pct"] == 100 * fleet_fit.spreads.reading
     assert row["between_belt_sd_pct"] == 100 * fleet_fit.spreads.slope

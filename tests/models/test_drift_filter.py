@@ -11,6 +11,8 @@ from fleetbelt.errors import StoreError
 from fleetbelt.models.drift_filter import BeltSums, Lockstep, Spreads
 from fleetbelt.models.drift_readings import (
     READINGS,
+    UNSET_MI,
+    Conditions,
     Effects,
     checked_readings,
     clock_miles,
@@ -319,3 +321,17 @@ def test_readings_in_other_number_types_are_taken_as_they_are_meant():
 
     assert taken.schema == READINGS
     assert taken.equals(readings)
+
+
+def test_a_belt_never_set_in_its_records_ran_before_them():
+    """By the log of miles it loses as one that was set some way back, not just now."""
+    miles = [0.0, 5000.0, 4000.0]
+    never = {"miles": miles, "found_log": [6.0, 5.98, 5.96]}
+    then = {**never, "resets": [False, True, False]}
+    readings = readings_of([never, then])
+
+    since = Conditions.after(readings).since_set_mi
+
+    assert since.tolist() == [
+        UNSET_MI, UNSET_MI + 5000, UNSET_MI + 9000, UNSET_MI, 0, 4000,
+    ]  # fmt: skip

@@ -124,7 +124,7 @@ def test_without_failures_the_curve_stays_at_one_and_says_so(lives, steps, said)
 
     assert curve.miles.size == steps
     assert (curve.survival == 1).all()
-    assert (curve.survival_lo == 1).all()
+    assert (curve.survival_hi == 1).all()
     assert said in curve.reason
 
 
@@ -175,3 +175,36 @@ def test_where_few_have_failed_the_lower_limit_is_an_exact_one():
 
     assert curve.survival_lo.min() > 1 - 5.6 / 150
     assert (curve.survival_lo <= curve.survival).all()
+
+
+def test_before_any_failure_the_limit_is_that_of_none_of_n():
+    """(1 - confidence)/2 to the power 1/n, Clopper and Pearson (1934) for 0 of n."""
+    curve = hazard_curve(Lives.right_censored([4_000], [False], weight=[30]))
+
+    assert curve.survival_lo == pytest.approx([0.025 ** (1 / 30)], rel=1e-9)
+
+
+def test_one_cell_gives_the_exact_limits_of_its_count():
+    """Garwood (1936): 5 events lie between 1.6235 and 11.6683 (checks of the table).
+
+    All 20 belts are seen through the cell, so that its hazard is failures over belts.
+    """
+    lives = Lives.right_censored([8_000, 8_000], [True, False], weight=[5, 15])
+
+    curve = hazard_curve(lives, width_mi=8_000)
+
+    assert -np.log(curve.survival_hi) == pytest.approx([1.6235 / 20], rel=1e-4)
+    assert -np.log(curve.survival_lo) == pytest.approx([11.6683 / 20], rel=1e-4)
+
+
+def test_after_many_left_the_limit_is_no_tighter_than_the_failures_allow():
+    """40 of 1,000 failed early, then all but 2 left: the curve stays as unsure."""
+    lives = Lives.right_censored(
+        [4_000, 6_000, 60_000], [True, False, False], weight=[40, 958, 2]
+    )
+
+    curve = hazard_curve(lives)
+
+    assert curve.survival_lo[0] == pytest.approx(1 - 54.5 / 1_000, abs=2e-3)
+    assert curve.survival_lo[-1] < curve.survival_lo[0]
+    assert (np.diff(curve.survival_lo) <= 1e-12).all()

@@ -15,6 +15,7 @@ from fleetbelt.models.design import natural_spline
 from fleetbelt.models.life import fit_weibull
 from fleetbelt.models.life_regression import compare, fit_life_regression
 from fleetbelt.models.lives import End, Lives
+from fleetbelt.models.weibull_likelihood import weibull_objective
 
 DESIGN = np.array([[1.0, 0, 0.2], [1, 0, 0.9], [1, 1, 0.2], [1, 1, 0.9]])
 NAMES = ["all", "loose", "x"]
@@ -198,3 +199,96 @@ def test_the_spline_is_straight_beyond_the_outer_knots():
 def test_knots_that_do_not_rise_are_refused(knots):
     with pytest.raises(InputError, match="cannot have the knots"):
         natural_spline([1.0], knots)
+
+
+def two_shapes(seed: int, n: int = 2_000) -> Lives:
+    """Cells 0 and 1 wear with shape 1.2, cells 2 and 3 with 3.5."""
+    rng = np.random.default_rng(seed)
+    cell = rng.integers(0, 4, n)
+    shape = np.where(cell < 2, 1.2, 3.5)
+    life = 50_000 * rng.weibull(1, n) ** (1 / shape) * np.where(cell % 2, 0.7, 1.0)
+    end = rng.uniform(5_000, 80_000, n)
+    return Lives.right_censored(np.minimum(life, end), life < end, cell=cell)
+
+
+STRATA = np.array([[1.0, 0], [1, 0], [0, 1], [0, 1]])
+OWN = np.array([[1.0, 0], [1, 0], [1, 1], [1, 1]])
+
+
+def test_strata_with_scales_of_their_own_are_separate_weibulls():
+    lives = two_shapes(3)
+
+    fit = fit_life_regression(lives, OWN, ["all", "second"], strata=STRATA)
+    apart = [
+        fit_weibull(lives.where(keep)) for keep in (lives.cell < 2, lives.cell >= 2)
+    ]
+
+    assert fit.shape is None
+    assert fit.n_shapes == 2
+    assert fit.log_likelihood == pytest.approx(
+        apart[0].log_likelihood + apart[1].log_likelihood, rel=1e-9
+    )
+    assert fit.coefficients[0].ratio.value == pytest.approx(
+        apart[0].scale_mi.value, rel=1e-6
+    )
+
+
+def test_shapes_that_differ_are_told_from_one_and_like_ones_are_not():
+    design = np.hstack([OWN, [[0], [1], [0], [1]]])
+    names = ["all", "second", "short"]
+
+    def test(lives: Lives):
+        return compare(
+            fit_life_regression(lives, design, names, strata=STRATA),
+            fit_life_regression(lives, design, names),
+        )
+
+    assert test(two_shapes(4)).df == 1
+    assert test(two_shapes(4)).p_value < 1e-6
+    assert test(random_lives(5)).p_value > 0.01
+
+
+def test_with_strata_a_time_ratio_covers_its_truth():
+    design = np.hstack([OWN, [[0], [1], [0], [1]]])
+
+    fit = fit_life_regression(
+        two_shapes(6), design, ["all", "second", "short"], strata=STRATA
+    )
+
+    z = (fit.coefficients[2].value - np.log(0.7)) / fit.coefficients[2].standard_error
+    assert abs(z) < 3.5
+
+
+def test_a_stratum_in_which_nothing_failed_leaves_the_others():
+    lives = two_shapes(7)
+    sound = np.where(lives.cell >= 2, End.CENSORED, lives.end)
+    lives = Lives.of(sound, lives.lower_mi, cell=lives.cell)
+
+    fit = fit_life_regression(lives, OWN, ["all", "second"], strata=STRATA)
+
+    assert fit.n_shapes == 1
+    assert "Nothing happened" in fit.coefficients[1].reason
+
+
+def test_derivatives_with_strata_are_those_of_the_value():
+    lives = two_shapes(8, n=60)
+    mixed = Lives.of(
+        np.arange(60) % 4,
+        lives.lower_mi,
+        lives.lower_mi + 7_000,
+        entry_mi=lives.lower_mi * (np.arange(60) % 3 == 0) / 2,
+        cell=lives.cell,
+    )
+    objective = weibull_objective(mixed, OWN, broken_share=0.4, strata=STRATA)
+    theta = np.array([0.3, 0.9, 10.7, -0.2])
+
+    _, gradient, hessian = objective(theta)
+
+    step = 1e-5 * np.eye(4)
+    values = [(objective(theta + h), objective(theta - h)) for h in step]
+    assert gradient == pytest.approx(
+        [(up[0] - down[0]) / 2e-5 for up, down in values], rel=1e-5
+    )
+    assert hessian == pytest.approx(
+        np.array([(up[1] - down[1]) / 2e-5 for up, down in values]), rel=1e-5
+    )

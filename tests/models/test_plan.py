@@ -195,7 +195,7 @@ def test_being_under_hurries_a_replacement_that_is_due_later():
 
     assert job["job"] == "replace"
     assert job["weeks_late"] < 0
-    assert job["reason"].endswith("weeks before")
+    assert job["reason"].endswith("weeks early")
 
 
 def test_every_job_is_in_exactly_one_place_and_no_week_is_over_full():

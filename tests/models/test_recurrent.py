@@ -182,3 +182,12 @@ def test_limits_hold_the_truth_where_events_cluster_and_poisson_limits_do_not():
 
     assert 0.92 < held / 400 < 0.98
     assert held_by_poisson / 400 < 0.80
+
+
+def test_without_events_the_upper_limit_is_that_of_none():
+    """Garwood (1936): none counted leaves up to 3.6889 events among the belts left."""
+    curve = mean_cumulative([9_000, 20_000, 20_000], [], [])
+
+    assert curve.mean.tolist() == [0.0]
+    assert curve.mean_lo == pytest.approx([0.0])
+    assert curve.mean_hi == pytest.approx([3.6889 / 2], abs=1e-4)

@@ -44,7 +44,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "results.load_files": _load_files(),
         "results.quarantine": _quarantine(),
         "results.data_notes": _notes(),
-        "results.belts": installs.select("belt_id", "vehicle_id", "model", "band"),
+        "results.belts": _belts(rng, installs),
         "results.install_conformity": _conformity(installs),
         "results.drift_by_model": _drift_by_model(rng),
         "results.drift_by_belt": drift,
@@ -61,6 +61,25 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "marts.note_codes": _note_codes(),
         "marts.input_losses": _losses(),
     }
+
+
+def _belts(rng: np.random.Generator, installs: pl.DataFrame) -> pl.DataFrame:
+    reasons = ["broken", "worn", "cracked", "noise", "other_work", None]
+    reason = pl.Series(
+        [reasons[k] for k in rng.integers(0, 6, installs.height)], dtype=pl.String
+    )
+    is_failed = pl.col("removal_reason").is_in(reasons[:4])
+    miles = pl.Series(rng.uniform(5_000, 80_000, installs.height).round())
+    return installs.select(
+        "belt_id", "vehicle_id", "model", "band", "install_date",
+        install_odometer_mi=pl.lit(20_000.0), install_tension_n="tension_n",
+        removal_reason=reason, last_odometer_mi=miles,
+    ).with_columns(
+        life_hi_mi=pl.when(is_failed).then("last_odometer_mi"),
+        end_kind=pl.when(is_failed).then(pl.lit("failed")).otherwise(
+            pl.lit("censored")
+        ),
+    )  # fmt: skip
 
 
 def run_info() -> pl.DataFrame:
@@ -437,7 +456,8 @@ def hostile(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     codes = {"phase", "action", "band", "reason", "verdict", "code", "by", "key",
              "correction_source", "basis", "unit", "noise", "policy", "job", "standing",
              "source", "verdict_before", "verdict_after", "advice",
-             "weekly_minutes_from", "change", "because"}  # fmt: skip
+             "weekly_minutes_from", "change", "because", "term", "level", "fault",
+             "family", "removal_reason", "end_kind"}  # fmt: skip
 
     def attacked(name: str, frame: pl.DataFrame) -> pl.DataFrame:
         if name == "results.run_info":

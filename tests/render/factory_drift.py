@@ -28,6 +28,17 @@ def evidence(drift: pl.DataFrame, story: pl.DataFrame) -> dict[str, pl.DataFrame
         ),
         "results.drift_checks": _checks(),
         "results.drift_gauges": _gauges(),
+        "results.drift_offsets": pl.DataFrame(
+            {
+                "cell": ["G4 at 178 mm", "G5 at 230 mm"],
+                "n_belts": [24, 6],
+                "assumed_u": 0.08,
+                "ratio": [0.97, 1.01],
+                "ratio_lo": [0.96, 0.93],
+                "ratio_hi": [0.98, 1.08],
+                "is_used": [True, False],
+            }
+        ),
         "fitted.belt_ahead": _ahead(drift),
         "marts.belt_complaints": _complaints(story),
     }

@@ -19,7 +19,20 @@ def fits(
         "results.gauge_recall": _gauge_recall(),
         "results.life_by_group": _life_by_group(models),
         "results.life_curve": _life_curve(rng),
+        "results.life_effects": _life_effects(),
+        "results.life_tests": _life_tests(),
+        "results.life_dose": _dose(-0.4, 0.3, "time_ratio"),
         "results.noise_rates": _noise_rates(),
+        "results.noise_curve": _noise_curve(rng),
+        "results.noise_dose": pl.concat(
+            [
+                _dose(1.2, -0.3, "rate_ratio").with_columns(noise=pl.lit("squeal")),
+                _dose(-0.2, 0.7, "rate_ratio").with_columns(noise=pl.lit("whine")),
+            ]
+        ),
+        "results.noise_avoidable": _avoidable(),
+        "results.repair_rates": _repair_rates(),
+        "results.repair_dose": _dose(-0.1, 0.8, "rate_ratio"),
         "results.vehicle_results": _vehicle_results(rng, vehicles),
         "results.technician_results": _technicians(rng),
         **factory_plan.plan(vehicles, models, seed),
@@ -94,6 +107,14 @@ def _life_by_group(models: list[str]) -> pl.DataFrame:
         b10_lo=b10 * 0.84,
         b10_hi=b10 * 1.19,
         median_mi=b10 * 2.1,
+        shape_profile_lo=pl.lit(None, dtype=pl.Float64),
+        shape_profile_hi=pl.lit(None, dtype=pl.Float64),
+        b10_profile_lo=pl.lit(None, dtype=pl.Float64),
+        b10_profile_hi=pl.lit(None, dtype=pl.Float64),
+        median_lo=b10 * 1.9,
+        median_hi=b10 * 2.4,
+        median_profile_lo=pl.lit(None, dtype=pl.Float64),
+        median_profile_hi=pl.lit(None, dtype=pl.Float64),
     )
 
 
@@ -119,6 +140,100 @@ def _life_curve(rng: np.random.Generator) -> pl.DataFrame:
     return pl.concat(parts)
 
 
+def _life_effects() -> pl.DataFrame:
+    rows = [
+        {"level": band, "time_ratio": ratio, "belts": 400, "failures": 90}
+        for band, ratio in BANDS.items()
+    ]
+    is_reference = pl.col("level") == "in_spec"
+    ratio = pl.col("time_ratio")
+    return pl.DataFrame(rows).with_columns(
+        term=pl.lit("band"),
+        ratio_lo=pl.when(~is_reference).then(ratio * 0.88),
+        ratio_hi=pl.when(~is_reference).then(ratio * 1.13),
+        p_value=pl.lit(2e-6),
+        reason=pl.lit(None, dtype=pl.String),
+    )
+
+
+def _life_tests() -> pl.DataFrame:
+    p = {"model": 1e-9, "band": 2e-6, "band_by_model": 0.31, "shape_by_model": 0.004}
+    return pl.DataFrame({"term": list(p), "p_value": list(p.values())})
+
+
+def _dose(low: float, high: float, ratio: str) -> pl.DataFrame:
+    """Rise or fall by so much, on the log scale, for each width below and above."""
+    x = np.round(np.arange(-0.8, 1.61, 0.05), 2)
+    out = low * np.maximum(-x, 0) + high * np.maximum(x - 1, 0)
+    half = 0.05 + 0.2 * np.abs(x - 0.5)
+    return pl.DataFrame(
+        {
+            "relative": x,
+            ratio: np.exp(out),
+            "ratio_lo": np.exp(out - half),
+            "ratio_hi": np.exp(out + half),
+        }
+    )
+
+
+def _noise_curve(rng: np.random.Generator) -> pl.DataFrame:
+    parts = []
+    for band, factor in BANDS.items():
+        mean = np.linspace(0, 0.3 / factor, 120)
+        parts.append(
+            pl.DataFrame(
+                {
+                    "model": "all",
+                    "band": band,
+                    "noise": "squeal",
+                    "miles": np.sort(rng.uniform(500, 60_000, 120)),
+                    "at_risk": np.linspace(420, 3, 120).round(),
+                    "mean_complaints": mean,
+                    "mean_lo": mean * 0.7,
+                    "mean_hi": mean * 1.4,
+                }
+            )
+        )
+    return pl.concat(parts)
+
+
+def _avoidable() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "noise": ["squeal"],
+            "complaints": [212],
+            "share": [0.21],
+            "share_lo": [0.11],
+            "share_hi": [0.3],
+            "family": ["negative_binomial"],
+            "p_clustering": [0.0004],
+            "reason": pl.Series([None], dtype=pl.String),
+        }
+    )
+
+
+def _repair_rates() -> pl.DataFrame:
+    parts = [
+        (fault, band, base * (1 / factor if fault == "bearing" else 1.0), 1 / factor)
+        for fault, base in {"bearing": 0.6, "other": 0.4}.items()
+        for band, factor in BANDS.items()
+    ]
+    table = pl.DataFrame(
+        parts, schema=["fault", "band", "per_100k_mi", "rate_ratio"], orient="row"
+    )
+    rate, ratio = pl.col("per_100k_mi"), pl.col("rate_ratio")
+    return table.with_columns(
+        model=pl.lit("all"),
+        miles=pl.lit(1_234_567.0),
+        repairs=(rate * 12.34).round(0).cast(pl.Int64),
+        rate_lo=rate * 0.5,
+        rate_hi=rate * 1.9,
+        ratio_lo=ratio * 0.6,
+        ratio_hi=ratio * 1.7,
+        widening=pl.lit(1.0),
+    )
+
+
 def _noise_rates() -> pl.DataFrame:
     rows = []
     for noise, base in {
@@ -141,6 +256,7 @@ def _noise_rates() -> pl.DataFrame:
         rate_hi=rate * 1.25,
         ratio_lo=ratio * 0.75,
         ratio_hi=ratio * 1.33,
+        widening=pl.lit(1.4),
     )
 
 

@@ -81,6 +81,24 @@ def test_axe_finds_nothing(browser, pages, name, scheme, width):
     assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found["violations"]] == []
 
 
+def test_a_vehicle_found_by_its_number_opens_its_own_record(open_page, pages, results):
+    row = results["results.vehicle_results"].sort("noise_lo").row(0, named=True)
+    page = open_page(pages)
+
+    page.locator("[data-table=vehicles] input[type=search]").fill(row["vehicle_id"])
+    page.locator("[data-table=vehicles] .open").click()
+
+    record = page.locator("[data-table=vehicles] .evidence")
+    words = record.inner_text().replace("\xa0", " ")
+    assert f"Vehicle {row['vehicle_id']}" in words
+    assert f"{row['complaints']} complaint" in words
+    assert "let expect 3.0" in words
+    assert "0.60 % per 1,000 mi" in words
+    belts = record.locator("tbody tr td:first-child").all_inner_texts()
+    assert sorted(belts) == [f"{row['vehicle_id']}/D1/{k}" for k in (1, 2, 3)]
+    assert f"vehicle={row['vehicle_id']}" in page.url
+
+
 def test_a_heading_sorts_the_watchlist_up_and_down(open_page, pages):
     page = open_page(pages)
     button = page.locator("[data-table=watchlist] th[data-column=tension_n] button")

@@ -199,6 +199,15 @@ def test_packed_pages_are_half_the_size_and_hold_the_same_data(
     assert packed.stat().st_size < 0.6 * whole.stat().st_size
 
 
+def test_a_page_that_would_be_too_large_is_packed(results, tmp_path, monkeypatch):
+    monkeypatch.setattr(document, "MOST_BYTES", 1_600_000)
+
+    render_pages(results, tmp_path)
+
+    assert 'type="text/plain" id="packed"' in _read(tmp_path, "fleet.html")
+    assert 'type="application/json" id="data"' in _read(tmp_path, "index.html")
+
+
 def test_a_sentence_keeps_text_from_files_as_text():
     words = sentence(
         "{name} has {t}", name="{t}<b>", t=Quantity(value=5, kind="tension")

@@ -9,6 +9,9 @@ import pytest
 from fleetbelt.models.estimates import Estimate
 from fleetbelt.models.life import fit_weibull
 from fleetbelt.models.lives import End, Lives
+from fleetbelt.simulation import simulate
+from fleetbelt.steps.life import as_lives
+from tests.conftest import computed
 from tests.truth.conftest import KnownFleet
 
 
@@ -119,6 +122,90 @@ def test_loose_belts_squeal_more_and_tight_ones_whine_more(fleet: KnownFleet):
     assert ratio_lo("loose", "squeal") > 2
     assert ratio_lo("under", "squeal") > 1.2
     assert ratio_lo("tight", "whine") > 1
+
+
+def test_running_belts_count_to_the_last_odometer_of_their_vehicle(fleet: KnownFleet):
+    found = fleet.results("marts.belt_miles").filter(pl.col("entry_mi").is_not_null())
+    last = (
+        fleet.results("history.odometer_points")
+        .group_by("vehicle_id")
+        .agg(last_mi=pl.col("odometer_mi").max())
+    )
+    running = (
+        found.join(fleet.truth("belts"), on="belt_id", suffix="_true")
+        .filter(pl.col("end_service_id").is_null())
+        .join(last, on="vehicle_id")
+        .with_columns(miles_true=pl.col("last_mi") - pl.col("install_odometer_mi"))
+    )
+
+    assert running.height > 10_000
+    assert ratio(running, "miles", "miles_true") == pytest.approx(1, abs=0.01)
+
+
+def off_together(fleet: KnownFleet, *, is_exact: bool) -> float:
+    """Standard errors that B10 of all models together is off, of all belts.
+
+    ``is_exact`` takes a failure found at a visit for one that happened there.
+    """
+    belts = fleet.results("marts.lives").join(
+        fleet.truth("belts").select("belt_id", "log_time_ratio"), on="belt_id"
+    )
+    share = as_lives(belts).broken_share
+    z = []
+    for row in fleet.truth("models").iter_rows(named=True):
+        own = belts.filter(model=row["model"])
+        lives = as_lives(own)
+        is_found = (lives.end == End.INTERVAL) & is_exact
+        again = Lives.of(
+            np.where(is_found, End.EXACT, lives.end),
+            np.where(is_found, lives.upper_mi, lives.lower_mi),
+            lives.upper_mi,
+            entry_mi=lives.entry_mi,
+        )
+        fit = fit_weibull(again, broken_share=share)
+        assert fit.b10_mi is not None
+        mean = own.select(pl.col("log_time_ratio").mean().exp()).item()
+        truth = mean * row["scale_mi"] * (-np.log(0.9)) ** (1 / row["shape"])
+        z.append(standard_errors_off(fit.b10_mi, truth))
+    return together(z)
+
+
+def test_taking_a_failure_for_dated_when_it_was_found_fails_the_same_check(
+    fleet: KnownFleet,
+):
+    assert abs(off_together(fleet, is_exact=False)) < 3.5
+    assert off_together(fleet, is_exact=True) > 3.5
+
+
+@pytest.fixture(scope="module")
+def late(tmp_path_factory: pytest.TempPathFactory) -> KnownFleet:
+    """2,500 vehicles whose records are complete only from their third year on."""
+    folder = tmp_path_factory.mktemp("late") / "records"
+    simulate(folder, n_vehicles=2_500, years=4, seed=5)
+    (folder / "fleetbelt.toml").write_text("[belts]\nrecords_from = 2024-01-01\n")
+    return KnownFleet(results=computed(folder, folder / "late.duckdb"), folder=folder)
+
+
+def test_belts_fitted_before_the_records_are_allowed_for(late: KnownFleet):
+    """And the naive way, as if they had been seen from their fitting, fails."""
+    belts = late.results("marts.lives")
+    truth = late.truth("models")
+    share = as_lives(belts).broken_share
+    found: list[float] = []
+    naive: list[float] = []
+    for row in truth.iter_rows(named=True):
+        lives = as_lives(belts.filter(band="in_spec", model=row["model"]))
+        from_the_start = Lives.of(lives.end, lives.lower_mi, lives.upper_mi)
+        b10 = row["scale_mi"] * (-np.log(0.9)) ** (1 / row["shape"])
+        for z, those in ((found, lives), (naive, from_the_start)):
+            fit = fit_weibull(those, broken_share=share)
+            assert fit.b10_mi is not None
+            z.append(standard_errors_off(fit.b10_mi, b10))
+
+    assert belts.filter(pl.col("entry_mi") > 0).height > belts.height / 3
+    assert np.abs(found).max() < 3.5
+    assert abs(together(found)) < 3.5
+    assert together(naive) > 3.5
 
 
 def test_a_belt_left_loose_lasts_less(fleet: KnownFleet):

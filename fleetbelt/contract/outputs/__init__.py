@@ -8,6 +8,7 @@ from fleetbelt.contract.outputs.measurement import MEASUREMENT
 from fleetbelt.contract.outputs.noise import NOISE
 from fleetbelt.contract.outputs.plan import PLAN
 from fleetbelt.contract.outputs.records import RECORDS
+from fleetbelt.contract.outputs.repairs import REPAIRS
 from fleetbelt.contract.outputs.work import WORK
 from fleetbelt.contract.tables import Table
 
@@ -17,6 +18,7 @@ RESULTS: Final[tuple[Table, ...]] = (
     *DRIFT,
     *LIFE,
     *NOISE,
+    *REPAIRS,
     *WORK,
     *PLAN,
 )

@@ -140,4 +140,22 @@ DRIFT: Final[tuple[Table, ...]] = (
             real("shift_in_se", "over the standard error of the drift with them"),
         ),
     ),
+    Table(
+        name="drift_offsets",
+        row="a gauge at a span where it has no calibration",
+        key=("cell",),
+        columns=(
+            text("cell!", "gauge and span"),
+            integer("n_belts!", "belts it read there"),
+            real("assumed_u!", "relative uncertainty of its correction, assumed"),
+            real(
+                "ratio!",
+                "shown over true, by belts that calibrated gauges read too; beside the "
+                "correction in use",
+            ),
+            real("ratio_lo!", "lower 95 % limit"),
+            real("ratio_hi!", "upper 95 % limit"),
+            boolean("is_used!", "told well enough: its readings are put right by it"),
+        ),
+    ),
 )

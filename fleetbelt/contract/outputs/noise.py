@@ -32,6 +32,8 @@ NOISE: Final[tuple[Table, ...]] = (
             real("share", "less, had each been in range; association, not cause"),
             real("share_lo", "lower 95 % limit"),
             real("share_hi", "upper 95 % limit"),
+            text("family", "of the counts", "poisson negative_binomial"),
+            real("p_clustering", "of Poisson against negative binomial counts"),
             text("reason", "why there is no share"),
         ),
     ),

@@ -179,7 +179,9 @@ def test_the_samples_advice_is_in_words_with_an_interval(
     assert (replace["age_mi"] < replace["age_to_mi"]).all()
     assert (replace["saving_lo"] < replace["saving_share"]).all()
     assert (replace["saving_share"] < replace["saving_hi"]).all()
-    assert replace["reason"].str.contains(r"^Replace at [0-9,]+ mi: \d+% fail").all()
+    assert replace["reason"].str.contains(r"^Replace at [0-9,]+ mi: \d+ % fail").all()
+    doubted = replace["reason"].str.contains("Whether it saves at all is not sure")
+    assert (doubted == (replace["saving_lo"] <= 0)).all()
     borrowed = pl.any_horizontal(
         pl.col("life_model") != pl.col("model"), pl.col("life_band") != pl.col("band")
     )

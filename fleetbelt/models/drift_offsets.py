@@ -1,0 +1,169 @@
+"""What gauges without a calibration show too much, by the belts they share."""
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray, IntArray
+from fleetbelt.models.drift import DriftFit
+from fleetbelt.models.drift_filter import (
+    DRIFT,
+    LEVEL,
+    RUN_IN,
+    BeltSums,
+    Lockstep,
+    Term,
+)
+from fleetbelt.models.drift_likelihood import Pooled
+from fleetbelt.models.drift_readings import blocks_of_belts, checked_readings
+
+LEAST_BELTS: Final = 20  # that a cell read: a few would be told by their own readings
+LEAST_GAIN: Final = 0.5  # of the assumed sd; a cell that gains less stays as it is
+
+OFFSETS: Final = pl.Schema(
+    {
+        "cell_no": pl.Int64(),
+        "n_belts": pl.Int64(),  # belts read in it
+        "assumed_sd": pl.Float64(),  # of its log correction, before; the greatest
+        "offset": pl.Float64(),  # log of shown over true, less the correction in use
+        "offset_sd": pl.Float64(),
+        "is_used": pl.Boolean(),  # told well enough to put its readings right
+    }
+)
+
+
+def cell_offsets(
+    readings: pl.DataFrame, cell_no: pl.Series, fit: DriftFit
+) -> pl.DataFrame:
+    """Estimate what each cell of readings with an assumed correction shows too much.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        What the model was fitted to, to `READINGS`.
+    cell_no : polars.Series, int, shape (n_rows,)
+        Cell of each row whose correction errs alike throughout the cell (one gauge at
+        one span); null elsewhere.
+    fit : DriftFit
+        The fit; its coefficients and spreads are held.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row per cell, to `OFFSETS`.
+
+    Notes
+    -----
+    A belt that was read by a gauge whose correction is known, before or after, tells
+    what another gauge showed too much. The offset of a cell is one more coefficient of
+    the model, with a normal prior of the sd that its correction was assumed to have;
+    its own readings then err by r alone, those of other cells as assumed. The estimate
+    is the best linear unbiased predictor [1]_ given the other coefficients.
+
+    References
+    ----------
+    .. [1] Robinson, G. K. (1991), *Statist. Sci.* 6, 15-32.
+    """
+    frame = checked_readings(readings).with_columns(cell_no=cell_no)
+    cells = (
+        frame.drop_nulls("cell_no")
+        .group_by("cell_no")
+        .agg(
+            n_belts=pl.col("belt_no").n_unique(),
+            assumed_sd=pl.col("u_apart").max(),
+        )
+        .filter(pl.col("assumed_sd") > 0)
+        .sort("cell_no")
+    )
+    n_cells = int(cells["cell_no"].to_numpy().max(initial=-1)) + 1
+    information, score = np.zeros((2, n_cells))
+    for block in blocks_of_belts(frame):
+        told = _told_by(block, fit, n_cells)
+        information += told[0]
+        score += told[1]
+    place = cells["cell_no"].to_numpy()
+    var = 1.0 / (information[place] + 1.0 / cells["assumed_sd"].to_numpy() ** 2)
+    gain = 1.0 - pl.col("offset_sd") / pl.col("assumed_sd")
+    return (
+        cells.with_columns(
+            offset=pl.Series(var * score[place], dtype=pl.Float64),
+            offset_sd=pl.Series(np.sqrt(var), dtype=pl.Float64),
+        )
+        .with_columns(is_used=(pl.col("n_belts") >= LEAST_BELTS) & (gain >= LEAST_GAIN))
+        .select(pl.col(name).cast(kind) for name, kind in OFFSETS.items())
+    )
+
+
+def _told_by(
+    block: pl.DataFrame, fit: DriftFit, n_cells: int
+) -> tuple[FloatArray, FloatArray]:
+    """Information and score of each cell's offset, from some belts."""
+    pairs = (
+        block.drop_nulls("cell_no")
+        .select("cell_no", "belt_no")
+        .unique()
+        .sort("cell_no", "belt_no")
+        .rename({"cell_no": "of_cell"})
+        .with_row_index("copy_no")
+    )
+    if pairs.is_empty():
+        return np.zeros(n_cells), np.zeros(n_cells)
+    copies = pairs.join(block, on="belt_no").sort("copy_no", "visit_no")
+    is_own = pl.col("cell_no").eq_missing(pl.col("of_cell"))
+    rows = copies.with_columns(
+        belt_no=pl.col("copy_no").cast(pl.Int64),
+        u_apart=pl.when(is_own).then(0.0).otherwise("u_apart"),
+    )
+    shows = copies.select(is_own.cast(pl.Float64)).to_series().to_numpy()
+    lockstep = Lockstep.of(
+        rows,
+        clock=fit.clock,
+        effects=fit.effects,
+        terms=[Term(found=shows, left=shows)],
+    )
+    cross = _less_the_known(
+        BeltSums.of(lockstep, fit.spreads).cross, fit, lockstep.model
+    )
+    pooled = Pooled.of(cross, fit.spreads.slope, pairs["of_cell"].to_numpy(), n_cells)
+    return pooled.information[:, -1, -1], pooled.score[:, -1]
+
+
+def _less_the_known(cross: FloatArray, fit: DriftFit, model: IntArray) -> FloatArray:
+    """Take what drift and run-in loss explain off the innovations."""
+    beta, lam = fit.theta[model].T
+    cross = cross.copy()
+    known = beta * cross[DRIFT] + lam * cross[RUN_IN]
+    cross[LEVEL, DRIFT:] -= known[DRIFT:]
+    cross[DRIFT:, LEVEL] = cross[LEVEL, DRIFT:]
+    return cross
+
+
+def put_right(
+    readings: pl.DataFrame, cell_no: pl.Series, offsets: pl.DataFrame
+) -> pl.DataFrame:
+    """Take the offsets that are used off the readings of their cells.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        To `READINGS`, with whatever other columns.
+    cell_no : polars.Series, int, shape (n_rows,)
+        Cell of each row, or null.
+    offsets : polars.DataFrame
+        To `OFFSETS`.
+
+    Returns
+    -------
+    polars.DataFrame
+        The readings, put right and with the uncertainty that is left.
+    """
+    used = offsets.filter("is_used").select("cell_no", "offset", "offset_sd")
+    joined = readings.with_columns(cell_no=cell_no).join(
+        used, on="cell_no", how="left", maintain_order="left"
+    )
+    off = pl.col("offset").fill_null(0.0)
+    return joined.with_columns(
+        pl.col("found_log", "left_log", "set_level") - off,
+        u_apart=pl.coalesce("offset_sd", "u_apart"),
+    ).drop("cell_no", "offset", "offset_sd")

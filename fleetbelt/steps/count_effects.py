@@ -1,0 +1,132 @@
+"""What the tension at install does to noise and bearings, all else allowed for."""
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
+from fleetbelt.models.count_likelihood import Counts
+from fleetbelt.models.count_regression import (
+    CountRegression,
+    attributable_fraction,
+    fit_counts,
+)
+from fleetbelt.steps.cells import (
+    EVENTS_A_COLUMN,
+    affordable,
+    cells_of,
+    constant,
+    dose_design,
+    dose_rows,
+    indicators,
+    knots_for,
+    placed,
+)
+from fleetbelt.steps.life import GROUP_MI, MANY_BELTS
+from fleetbelt.steps.tables import Tables, from_rows
+from fleetbelt.store.frames import Read
+
+OTHERS = ("model", "duty", "alternator_pulley")
+_NONE_IN_RANGE = "No belt was left in range, so none can be compared to."
+_ALL_IN_RANGE = "Every belt whose tension is known was left in range."
+_BELTS = (
+    "(select belt_miles.*, relative, vehicles.duty, drives.alternator_pulley"
+    " from marts.belt_miles"
+    " inner join staging.vehicles using (vehicle_id)"
+    " inner join results.belts using (belt_id)"
+    " left join staging.drives on belts.drive_id = drives.drive_id"
+    " left join (select belt_id, relative from marts.install_tension) using (belt_id)"
+    " where miles > 0 order by belt_id)"
+)
+
+
+def count_effects(read: Read) -> Tables:
+    """Compare complaints and bearing repairs of belts by how they were set.
+
+    Parameters
+    ----------
+    read : callable
+        Gives a table by its name.
+
+    Returns
+    -------
+    mapping of str to DataFrame
+        ``noise_dose``, ``noise_avoidable`` and ``repair_dose``.
+    """
+    belts = read(_BELTS).with_columns(pl.col(OTHERS).fill_null("unknown"))
+    by_noise = [
+        {"noise": noise, **row}
+        for noise in ("squeal", "whine")
+        for row in _dose(belts, noise)
+    ]
+    return {
+        "results.noise_dose": from_rows("noise_dose", by_noise),
+        "results.noise_avoidable": from_rows(
+            "noise_avoidable", [_avoidable(belts, "squeal")]
+        ),
+        "results.repair_dose": from_rows("repair_dose", _dose(belts, "bearing")),
+    }
+
+
+def _dose(belts: pl.DataFrame, event: str) -> list[dict[str, object]]:
+    set_at = placed(belts)
+    cells, cell = cells_of(set_at, (*OTHERS, "relative"))
+    knots, events = knots_for(set_at), float(set_at[event].sum())
+    others = affordable(cells, OTHERS, events, columns=len(knots))
+    if len(knots) * EVENTS_A_COLUMN > events:
+        return []
+    design = dose_design(cells, others, knots)
+    fit = _fit(set_at, cell, design, event)
+    return dose_rows(fit.predictor, set_at, design.shape[1], knots, "rate_ratio")
+
+
+def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
+    """Share of complaints that would not be, had every belt known been set in range."""
+    known = belts.filter(pl.col("band") != "unknown")
+    cells, cell = cells_of(known, (*OTHERS, "band"))
+    events = int(known[noise].sum())
+    row: dict[str, object] = {"noise": noise, "complaints": events}
+    if "in_spec" not in cells["band"]:
+        return row | {"reason": _NONE_IN_RANGE}
+    if cells["band"].n_unique() == 1:
+        return row | {"reason": _ALL_IN_RANGE}
+    allowed = affordable(cells, ("band", *OTHERS), events)
+    if "band" not in allowed:
+        return row | {"reason": f"Complaints are too few to compare bands: {events}."}
+    bands = indicators(cells, "band")[1]
+    others = [constant(cells), *(indicators(cells, x)[1] for x in allowed[1:])]
+    design = np.hstack([*others, bands])
+    fit = _fit(known, cell, design, noise)
+    miles = sum_by(cell, known["miles"].to_numpy().astype(float), cells.height)
+    share = attributable_fraction(
+        fit, miles, design, np.hstack([*others, np.zeros_like(bands)])
+    )
+    row |= {
+        "family": fit.family,
+        "p_clustering": fit.clustering.p_value if fit.clustering else None,
+    }
+    if share is None or not np.isfinite([share.value, share.lo, share.hi]).all():
+        return row | {"reason": fit.reason}
+    return row | {"share": share.value, "share_lo": share.lo, "share_hi": share.hi}
+
+
+def _fit(
+    belts: pl.DataFrame, cell: IntArray, design: FloatArray, event: str
+) -> CountRegression:
+    """Fit one row per belt, equal rows merged."""
+    miles = pl.col("miles").cast(pl.Float64)
+    if belts.height > MANY_BELTS:
+        miles = ((miles / GROUP_MI).round() * GROUP_MI).clip(lower_bound=GROUP_MI)
+    rows = (
+        belts.select(miles, events=pl.col(event))
+        .with_columns(cell=pl.Series(cell, dtype=pl.Int64))
+        .group_by("cell", "miles", "events")
+        .agg(weight=pl.len())
+        .sort("cell", "miles", "events")
+    )
+    counts = Counts.of(
+        rows["events"].to_numpy(),
+        rows["miles"].to_numpy(),
+        cell=rows["cell"].to_numpy(),
+        weight=rows["weight"].to_numpy(),
+    )
+    return fit_counts(counts, design, [f"x{i}" for i in range(design.shape[1])])

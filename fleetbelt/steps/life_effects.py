@@ -1,0 +1,217 @@
+"""What the tension at install does to the life of a belt, all else allowed for."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.estimates import LikelihoodRatio
+from fleetbelt.models.life_regression import (
+    LifeRegression,
+    compare,
+    fit_life_regression,
+)
+from fleetbelt.models.lives import Lives
+from fleetbelt.steps.cells import (
+    EVENTS_A_COLUMN,
+    Levels,
+    affordable,
+    cells_of,
+    constant,
+    dose_design,
+    dose_rows,
+    indicators,
+    knots_for,
+    placed,
+)
+from fleetbelt.steps.life import GROUP_MI, MANY_BELTS, as_lives
+from fleetbelt.steps.tables import Tables, from_rows
+from fleetbelt.store.frames import Read
+
+TERMS = ("band", "model", "duty", "alternator_pulley")
+OTHERS = TERMS[1:]
+SHAPE_FAILURES = 10  # a model with fewer shares its shape with the others like it
+LEVEL = 0.05
+_ONE_LEVEL = "All belts are alike in this, or too few failed."
+_TOO_FEW = "Too few belts have failed to allow for this as well."
+
+
+def life_effects(read: Read) -> Tables:
+    """Compare lives of belts by how they were set, and by where they run.
+
+    Parameters
+    ----------
+    read : callable
+        Gives a table by its name.
+
+    Returns
+    -------
+    mapping of str to DataFrame
+        ``life_effects``, ``life_tests`` and ``life_dose``.
+    """
+    belts = read("(from marts.lives order by belt_id)").with_columns(
+        pl.col(TERMS).fill_null("unknown")
+    )
+    share = as_lives(belts).broken_share
+    by_terms = _Compared.of(belts, TERMS, share)
+    allowed = affordable(by_terms.cells, TERMS, by_terms.lives.failures)
+    terms = {term: indicators(by_terms.cells, term) for term in allowed}
+    has_shapes, tests = _tests(by_terms, terms)
+    full = by_terms.fit(terms, has_shapes=has_shapes)
+    rows = [
+        row for term in TERMS for row in _effects(term, full, terms, by_terms, tests)
+    ]
+    return {
+        "results.life_effects": from_rows("life_effects", rows),
+        "results.life_tests": from_rows(
+            "life_tests", [_test_row(term, test) for term, test in tests.items()]
+        ),
+        "results.life_dose": from_rows(
+            "life_dose", _dose(belts, share, has_shapes=has_shapes)
+        ),
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Compared:
+    """Lives in cells, and the models whose failures tell a shape."""
+
+    belts: pl.DataFrame
+    cells: pl.DataFrame
+    lives: Lives
+    strata: FloatArray
+    share: float
+
+    @classmethod
+    def of(cls, belts: pl.DataFrame, by: tuple[str, ...], share: float) -> "_Compared":
+        cells, cell = cells_of(belts, by)
+        lives = as_lives(belts, cell=cell)
+        return cls(
+            belts=belts,
+            cells=cells,
+            lives=lives.grouped(GROUP_MI if lives.n > MANY_BELTS else None),
+            strata=_strata(cells, belts),
+            share=share,
+        )
+
+    def fit(self, terms: Mapping[str, Levels], *, has_shapes: bool) -> LifeRegression:
+        """Fit the effects of these terms."""
+        columns = [constant(self.cells), *(x for _, x in terms.values())]
+        return self.fit_design(np.hstack(columns), has_shapes=has_shapes)
+
+    def fit_design(self, design: FloatArray, *, has_shapes: bool) -> LifeRegression:
+        return fit_life_regression(
+            self.lives,
+            design,
+            [f"x{number}" for number in range(design.shape[1])],
+            strata=self.strata if has_shapes else None,
+            broken_share=self.share,
+        )
+
+
+def _strata(cells: pl.DataFrame, belts: pl.DataFrame) -> FloatArray:
+    """Give each model with enough failures a shape, the others one together."""
+    failed = belts.filter(pl.col("ending").is_in(["exact", "interval"]))
+    counted = failed.group_by("model").agg(n=pl.len())
+    own = sorted(counted.filter(pl.col("n") >= SHAPE_FAILURES)["model"])
+    of = cells["model"].to_numpy()
+    columns = [~np.isin(of, own), *(of == model for model in own)]
+    strata = np.array(columns, dtype=float).reshape(len(columns), cells.height).T
+    return np.asarray(strata[:, strata.any(axis=0)])
+
+
+def _tests(
+    by_terms: _Compared, terms: dict[str, Levels]
+) -> tuple[bool, dict[str, LikelihoodRatio | None]]:
+    """Test whether models differ in shape, then what each term and their pair adds."""
+    one_shape = by_terms.fit(terms, has_shapes=False)
+    shape = compare(by_terms.fit(terms, has_shapes=True), one_shape)
+    has_shapes = shape is not None and shape.df > 0 and shape.p_value < LEVEL
+    full = by_terms.fit(terms, has_shapes=has_shapes) if has_shapes else one_shape
+    tests: dict[str, LikelihoodRatio | None] = {}
+    for term, levels in terms.items():
+        others = {**terms, term: _known(levels, is_known=False)}
+        tests[term] = compare(full, by_terms.fit(others, has_shapes=has_shapes))
+    nothing: Levels = ([], np.zeros((by_terms.cells.height, 0)))
+    models = terms.get("model", nothing)[1]
+    bands = _known(terms.get("band", nothing), is_known=True)[1]
+    n_pairs = models.shape[1] * bands.shape[1]
+    pairs = models[:, :, None] * bands[:, None, :]
+    pairs = pairs.reshape(by_terms.cells.height, n_pairs)
+    with_pairs = by_terms.fit({**terms, "pairs": ([], pairs)}, has_shapes=has_shapes)
+    return has_shapes, {
+        **{term: tests.get(term) for term in TERMS},
+        "band_by_model": compare(with_pairs, full) if n_pairs else None,
+        "shape_by_model": shape,
+    }
+
+
+def _known(term: Levels, *, is_known: bool) -> Levels:
+    """Keep a term's known levels, or whether it is known, which nobody asks."""
+    levels, columns = term
+    return [], columns[:, [(level != "unknown") == is_known for level in levels[1:]]]
+
+
+def _test_row(term: str, test: LikelihoodRatio | None) -> dict[str, object]:
+    if test is None or test.df == 0:
+        return {"term": term, "reason": _ONE_LEVEL}
+    return {
+        "term": term, "chi2": test.chi2, "df": test.df, "p_value": test.p_value,
+    }  # fmt: skip
+
+
+def _effects(
+    term: str,
+    full: LifeRegression,
+    terms: dict[str, Levels],
+    compared: _Compared,
+    tests: dict[str, LikelihoodRatio | None],
+) -> list[dict[str, object]]:
+    """Give a row to each level of a term."""
+    levels, _ = indicators(compared.cells, term)
+    is_failed = pl.col("ending").is_in(["exact", "interval"])
+    counts = {
+        level: {"belts": n, "failures": failures}
+        for level, n, failures in compared.belts.group_by(term)
+        .agg(pl.len(), is_failed.sum())
+        .iter_rows()
+    }
+    test = tests.get(term)
+    p_value = test.p_value if test and test.df else None
+    at = 1 + sum(
+        terms[x][1].shape[1] for x in terms if TERMS.index(x) < TERMS.index(term)
+    )
+    return [
+        {"term": term, "level": level, "p_value": p_value, **counts[level]}
+        | ({"reason": _TOO_FEW} if term not in terms else _ratio(full, number, at))
+        for number, level in enumerate(levels)
+    ]
+
+
+def _ratio(full: LifeRegression, number: int, at: int) -> dict[str, object]:
+    """Return the time ratio of a term's level, or why there is none."""
+    if full.predictor is None:
+        return {"reason": full.reason}
+    if number == 0:
+        return {"time_ratio": 1.0}
+    found = full.coefficients[at + number - 1]
+    ratio = found.ratio
+    if ratio is None or not np.isfinite(ratio.hi):
+        return {"reason": found.reason}
+    return {"time_ratio": ratio.value, "ratio_lo": ratio.lo, "ratio_hi": ratio.hi}
+
+
+def _dose(
+    belts: pl.DataFrame, share: float, *, has_shapes: bool
+) -> list[dict[str, object]]:
+    set_at = placed(belts)
+    by_place = _Compared.of(set_at, (*OTHERS, "relative"), share)
+    knots, failures = knots_for(set_at), by_place.lives.failures
+    if len(knots) * EVENTS_A_COLUMN > failures:
+        return []
+    others = affordable(by_place.cells, OTHERS, failures, columns=len(knots))
+    design = dose_design(by_place.cells, others, knots)
+    fit = by_place.fit_design(design, has_shapes=has_shapes)
+    return dose_rows(fit.predictor, set_at, design.shape[1], knots, "time_ratio")
