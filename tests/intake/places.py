@@ -13,7 +13,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.intake.kill import contents, folders, start
+from tests.ingest.folders import contents
+from tests.intake.kill import folders, start
 
 _KIB_LEFT = (0, 16, 64, 256, 512, 1024, 2048, 4096, 8192)
 
@@ -101,7 +102,7 @@ def main() -> int:
         scratch = Path(place)
         first, second = folders(scratch)
         base = scratch / "base.duckdb"
-        start(["load", str(first), "--accept-refusals"], base, scratch / "o").wait()
+        start(["load", str(first), "--accept-refusals"], base, scratch / "o").join()
         trials = {
             "full disk, load": full("load", base, second, scratch),
             "full disk, run": full("run", base, second, scratch),
