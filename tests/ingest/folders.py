@@ -12,7 +12,10 @@ from fleetbelt.settings import load_settings
 from fleetbelt.store.database import connect
 
 Contents = dict[tuple[str, str], tuple[int, int]]
-_TIMES = {("raw", "files"): "loaded_at", ("results", "load_files"): "loaded_at"}
+_TIMES = {
+    ("raw", "files"): "loaded_at, loaded_on",
+    ("results", "load_files"): "loaded_at",
+}
 _OF_THE_RUN = {("results", "run_info")}  # holds the time of the run
 
 NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)
@@ -120,8 +123,8 @@ def contents(database: Path, *schemas: str) -> Contents:
         found = {}
         for schema, table in tables:
             if schema in schemas and (schema, table) not in _OF_THE_RUN:
-                time_column = _TIMES.get((schema, table))
-                but = f"exclude ({time_column})" if time_column else ""
+                times = _TIMES.get((schema, table))
+                but = f"exclude ({times})" if times else ""
                 found[schema, table] = connection.execute(
                     f"select count(*), coalesce(sum(hash(t)::hugeint), 0) "
                     f"from (select * {but} from {schema}.{table}) as t"

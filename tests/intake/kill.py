@@ -42,13 +42,15 @@ def start(arguments: list[str], database: Path, out: Path) -> BaseProcess:
     places = [*arguments, "--db", str(database)]
     if arguments[0] == "run":
         places += ["--out", str(out)]
-    process = _PROCESSES.Process(target=_call, args=(places, out.parent / "stderr"))
+    words = out.parent / "stderr"
+    words.touch()
+    process = _PROCESSES.Process(target=_call, args=(places, words))
     process.start()
     return process
 
 
 def _call(arguments: list[str], words: Path) -> None:
-    os.dup2(os.open(words, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 2)
+    os.dup2(os.open(words, os.O_WRONLY | os.O_TRUNC), 2)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     sys.argv = ["fleetbelt", *arguments]
     main()

@@ -1,4 +1,4 @@
-"""Full, read-only and held places: exit 3, one sentence, nothing changed.
+"""Full and read-only places: exit 3 and one sentence that says what stands.
 
 Run as root on Linux: python -m tests.intake.places
 It mounts a small file system in memory for each trial.
@@ -16,7 +16,7 @@ from pathlib import Path
 from tests.ingest.folders import contents
 from tests.intake.kill import folders, start
 
-_KIB_LEFT = (0, 16, 64, 256, 512, 1024, 2048, 4096, 8192)
+_KIB_LEFT = (0, 16, 64, 256, 512, 1024, 2048, 4096, 8192, 2**16)
 
 
 @contextmanager
@@ -110,8 +110,8 @@ def main() -> int:
         }
         for name, found in trials.items():
             sys.stdout.write(
-                f"{name}: {found['done']} done, {found['refused']} with exit 3, one "
-                f"sentence and nothing changed, {found['failed']} failed\n"
+                f"{name}: {found['done']} done, {found['refused']} with exit 3 and one "
+                f"sentence that is true, {found['failed']} failed\n"
             )
             failures += found["failed"]
     return failures
