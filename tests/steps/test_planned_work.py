@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy.integrate import quad
+from scipy.special import ndtr
 
 import fleetbelt
 from fleetbelt import facts
@@ -13,6 +14,7 @@ from fleetbelt.errors import InputError
 from fleetbelt.intake import Outcome
 from fleetbelt.models.plan_jobs import Costs
 from fleetbelt.settings import parse_settings
+from fleetbelt.steps.policies import miles_ahead
 from tests.conftest import Compute, Table
 from tests.fleets import DRIVE, SERVICE, VEHICLE, Row, services
 
@@ -207,6 +209,30 @@ def test_the_sample_as_today_is_near_what_its_records_show(
     for name in ("complaints", "road_failures", "cost"):
         assert today[f"{name}_lo"] < today[f"{name}_per_year"] < today[f"{name}_hi"]
     assert results["what_if"]["assumption"].str.contains("not proof of cause").all()
+
+
+@pytest.mark.parametrize("chance", [0.1, 0.7])
+def test_miles_between_retensions_are_where_the_chance_is_reached(chance: float):
+    """0.2 above the minimum, 0.5 % of loss and 0.2 % of spread per 1,000 mi."""
+    drift = {"drift_pct_per_1000mi": 0.5, "drift_lo": 0.4, "drift_hi": 0.6}
+    tables = {
+        "results.drift_by_model": pl.DataFrame(
+            {"model": ["Corrie 3"], **drift, "between_belt_sd_pct": 0.2}
+        ),
+        "fitted.reading_sd": pl.DataFrame({"reading_sd": [0.02]}),
+        "(from marts.belts_ahead order by belt_id)": pl.DataFrame(
+            {"model": ["Corrie 3"] * 2, "daily_mi": [50.0, 70.0], "log_middle": 0.2}
+        ),
+    }
+    asked = parse_settings(f"[plan]\nretension_p = {chance}\n", "here")
+
+    row = miles_ahead(lambda name: tables[name], asked).row(0, named=True)
+
+    far = row["retension_every_mi"] / 1000
+    sd = np.hypot(0.02, 0.002 * far)
+    assert ndtr((0.005 * far - 0.2) / sd) == pytest.approx(chance, rel=1e-9)
+    assert row["retension_every_log_sd"] == pytest.approx(0.4 / 3.92, rel=1e-3)
+    assert row["miles_per_year"] == pytest.approx(365.25 * 120)
 
 
 def test_a_belt_left_under_its_range_is_due_now(compute: Compute):
