@@ -255,6 +255,16 @@ def test_a_depot_has_the_minutes_of_its_last_year(compute: Compute):
     assert depot["weekly_minutes_from"] == "records"
 
 
+def test_a_plan_long_after_the_last_record_reckons_with_the_year_before_it(
+    compute: Compute,
+):
+    table = compute(**low_belts(40), as_of=date(2022, 6, 30))
+
+    depot = one(table, "plan_depots", depot="North yard")
+    assert depot["weekly_minutes_from"] == "records"
+    assert table("results.work_plan")["week"].null_count() < 40
+
+
 def test_a_depot_that_did_nothing_has_the_fleets_minutes_a_vehicle(compute: Compute):
     busy, idle = low_belts(40), low_belts(40)
     rows = [
