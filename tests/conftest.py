@@ -33,13 +33,6 @@ def computed(folder: Path, database: Path, as_of: date | None = None) -> Table:
     return table
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep a file's tests in one process, and all that share the large fleet."""
-    for item in items:
-        group = "truth" if "truth" in item.path.parts else str(item.path)
-        item.add_marker(pytest.mark.xdist_group(group))
-
-
 @pytest.fixture
 def compute(tmp_path: Path) -> Compute:
     """Compute a fleet given as rows; returns a reader of its tables."""
