@@ -98,6 +98,7 @@ class Intake(_Section):
     max_cell_bytes: Annotated[int, Field(ge=1024)] = 2**20
     max_file_bytes: Annotated[int, Field(ge=1024)] = 2**34
     max_miles_per_day: Positive = 1500
+    max_odometer_mi: Positive = 3_000_000  # no vehicle has run farther
     min_span_mm: NotNegative = 20  # no accessory drive has a shorter span …
     max_span_mm: Positive = 3000  # … or a longer one
 

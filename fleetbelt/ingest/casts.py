@@ -19,6 +19,7 @@ from fleetbelt.ingest.statements import (
     number,
 )
 from fleetbelt.settings import DateForm
+from fleetbelt.units import KM_PER_MILE
 
 _TIME: Final = r"([ T]\d{1,2}:\d{2}(:\d{2}([.]\d+)?)?)?"
 _YEAR_FIRST: Final = rf"((?:1[89]|2\d)\d\d)[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_TIME}"
@@ -186,8 +187,8 @@ def _word(column: Column, cell: Sql, form: Form) -> Sql:
 def reasons(table: Table, form: Form) -> list[Reason]:
     """Return every reason for which a row of the table is refused, in column order.
 
-    The conditions read ``cell_<column>``, ``value_<column>`` and ``loaded_on`` and are
-    never null.
+    The conditions read ``cell_<column>``, ``value_<column>``, ``loaded_on`` and
+    ``typed.settings``, and are never null.
     """
     found: list[Reason] = []
     pairs: set[str] = set()
@@ -227,6 +228,14 @@ def _range_reasons(column: Column, value: Sql) -> list[tuple[str, Sql]]:
         found.append(("out_of_range", compose("coalesce({t}, false)", t=test)))
     if column.least is not None:
         test = compose("{v} < {x}", v=value, x=number(column.least))
+        found.append(("out_of_range", compose("coalesce({t}, false)", t=test)))
+    if column.one_of == "odometer":
+        per = KM_PER_MILE if column.name.endswith("_km") else 1.0
+        test = compose(
+            "{v} > {per} * (select max_odometer_mi from typed.settings)",
+            v=value,
+            per=number(per),
+        )
         found.append(("out_of_range", compose("coalesce({t}, false)", t=test)))
     if column.name == "date":  # the day of an event; plans may lie ahead, events not
         test = compose("{v} > loaded_on", v=value)

@@ -72,8 +72,9 @@ REFUSALS: Final = (
     Code(
         "out_of_range",
         "The number cannot be.",
-        "a reading of -4",
-        "Correct the number.",
+        "a reading of -4, or an odometer at 9 million miles",
+        "Correct the number; of odometers the settings say how far is too far.",
+        "intake.max_odometer_mi",
     ),
     Code(
         "two_units",

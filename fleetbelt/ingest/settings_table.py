@@ -15,6 +15,7 @@ def flat_settings(settings: Settings) -> dict[str, object]:
         "run_in_minutes": belts.run_in_minutes,
         "records_from": belts.records_from,
         "max_miles_per_day": settings.intake.max_miles_per_day,
+        "max_odometer_mi": settings.intake.max_odometer_mi,
         "min_span_mm": settings.intake.min_span_mm,
         "max_span_mm": settings.intake.max_span_mm,
         "watch_p": settings.watchlist.p_under,

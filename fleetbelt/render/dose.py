@@ -20,7 +20,8 @@ from fleetbelt.render.section import (
 
 _QUESTION: Final = "What is lost on either side of the range?"
 _NONE: Final = (
-    "Too few complaints or repairs of belts whose tension at install is known."
+    "Too few complaints or repairs of belts whose tension at install is known, or no "
+    "belt left about the middle of the range to compare to."
 )
 _HOW: Final = (
     "Put complaints into complaints.csv and accessory repairs into repairs.csv, and "

@@ -29,6 +29,7 @@ from fleetbelt.render.section import (
 
 _QUESTION: Final = "Does a belt left loose or tight last less long?"
 _NONE: Final = "Too few belts of known install tension have failed to compare lives."
+_NONE_IN_RANGE: Final = "No belt was left in range, so none can be compared to."
 _HOW: Final = (
     "Record reading_left at installs and rechecks in services.csv, and removal_reason "
     "with the odometer when a belt comes off."
@@ -41,6 +42,8 @@ def life(frames: Frames) -> Section:
     bands = None if effects is None else effects.filter(term="band")
     if effects is None or bands is None or bands["time_ratio"].count() < 2:
         return missing("life-tension", _QUESTION, _NONE, _HOW)
+    if bands.filter(level="in_spec").is_empty():
+        return missing("life-tension", _QUESTION, _NONE_IN_RANGE, _HOW)
     bands = bands.sort(in_order("level"))
     dose = frames.get("results.life_dose")
     tests = _tests(frames)

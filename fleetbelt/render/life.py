@@ -222,7 +222,7 @@ def _answer(curves: pl.DataFrame) -> Sentence:
     reach = sure.group_by("band").agg(pl.col("miles").max())
     if reach.is_empty():
         return (f"No band has {_FEW} belts; the curves show what was seen.",)
-    mark = _round_mile(sorted(reach["miles"])[-min(2, reach.height)])
+    mark = _round_mile(sorted(reach["miles"])[(reach.height - 1) // 2])
     parts: Sentence = sentence(
         "Still running at {mark}.", mark=Quantity(value=mark, kind="distance")
     )

@@ -129,6 +129,8 @@ def dose_rows(
     first, last = (belts["relative"].quantile(q, "nearest") for q in _DRAWN)
     if predictor is None or first is None or last is None:
         return []
+    if not first <= MIDDLE <= last:  # nothing there to compare to
+        return []
     places = np.round(np.arange(first, last + STEP / 2, STEP), 2)
     spline = natural_spline(np.append(places, MIDDLE), knots)
     if not np.isin(1 + np.arange(spline.shape[1]), predictor.fitted.columns).all():

@@ -11,6 +11,7 @@ from fleetbelt.steps.tables import Tables, from_rows
 from fleetbelt.store.frames import Read
 
 _UNDER: Final = ("loose", "under")
+_SUMS: Final = "(from marts.policy_sums order by model, band)"
 _ENDS: Final = (
     "(select count(*) filter (where ending = 'exact') as broken,"
     " count(*) filter (where ending in ('exact', 'interval')) as failures"
@@ -39,7 +40,7 @@ def costs(read: Read, settings: Settings) -> Costs:
         retension=priced.retension,
         complaint_visit=priced.complaint_visit,
         road_share=priced.road_share,
-        under_per_mi=_under_per_mi(read("marts.policy_sums"), priced),
+        under_per_mi=_under_per_mi(read(_SUMS), priced),
     )
 
 

@@ -95,7 +95,7 @@ def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
     ) / pl.col("weeks")
     a_vehicle = pl.col("done").sum() / pl.col("vehicles").sum().clip(lower_bound=1)
     work = (
-        read("marts.depot_work")
+        read("(from marts.depot_work order by depot)")
         .with_columns(done=done)
         .with_columns(a_vehicle=a_vehicle)
     )
@@ -146,7 +146,7 @@ def _weeks(
     """Hold each depot's planned minutes against those it has, week by week."""
     week = first_monday(as_of) + pl.duration(weeks=pl.int_range(N_WEEKS))
     weeks = pl.select(week=week.cast(pl.Date))
-    planned = jobs.group_by("depot", "week").agg(
+    planned = jobs.group_by("depot", "week", maintain_order=True).agg(
         minutes_planned=pl.col("minutes").sum(),
         visits=pl.col("vehicle_id").n_unique(),
         jobs=pl.len(),
@@ -167,7 +167,7 @@ def _summary(
     """Say of each depot, and of all, what is due, what fits and how near the best."""
     days = (pl.col("due_date") - pl.lit(as_of)).dt.total_days()
     left, minutes = pl.col("week").is_null(), pl.col("minutes")
-    counts = jobs.group_by("depot").agg(
+    counts = jobs.group_by("depot", maintain_order=True).agg(
         *((days <= until).sum().alias(f"jobs_{name}") for name, until in _SOON.items()),
         *(
             minutes.filter(days <= until).sum().alias(f"minutes_{name}")

@@ -169,10 +169,11 @@ def _what_if(
 ) -> pl.DataFrame:
     """Compare the policies on the models that run; no rows where no life is known."""
     sums = _sums(read("marts.policy_sums"), read("marts.belts_ahead"))
-    strata = _strata(sums, _running(read, settings))
+    strata = _strata(sums, miles_ahead(read, settings))
     cells = _cells(sums, strata, lives, read("results.noise_rates"))
-    is_fitted = lives["shape"].is_not_null().any()
-    if strata.is_empty() or not is_fitted or cells["complaint_miles"].null_count():
+    runs = (strata["miles_per_year"] > 0).any()
+    is_fitted = runs and lives["shape"].is_not_null().any()
+    if not is_fitted or cells["complaint_miles"].null_count():
         return from_rows("what_if", [])
     failures = sums["failures"].sum()
     fleet = Fleet.of(
@@ -196,7 +197,7 @@ def _sums(sums: pl.DataFrame, belts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _running(read: Read, settings: Settings) -> pl.DataFrame:
+def miles_ahead(read: Read, settings: Settings) -> pl.DataFrame:
     """Return miles a year of each model's belts, and miles between retensions.
 
     A belt set to the middle of its range is due where its mean has come so near the
@@ -207,7 +208,7 @@ def _running(read: Read, settings: Settings) -> pl.DataFrame:
     )
     per_day = (
         read("(from marts.belts_ahead order by belt_id)")
-        .group_by("model")
+        .group_by("model", maintain_order=True)
         .agg(
             miles_per_year=_DAYS_A_YEAR * pl.col("daily_mi").sum(),
             log_middle=pl.col("log_middle").mean(),

@@ -1,4 +1,4 @@
--- The belt work that was done on each depot's vehicles in the last year.
+-- The belt work done on each depot's vehicles in the last year of the records.
 -- grain: one row per depot
 -- key:   depot
 -- columns:
@@ -16,13 +16,14 @@ settings as (select * from typed.settings),
 as_of as (
     select
         window_.as_of,
+        least(window_.as_of, window_.last_record) as last_day,
         date_diff(
             'day',
             greatest(
                 window_.first_record,
                 coalesce(settings.records_from, window_.first_record)
             ),
-            window_.as_of
+            least(window_.as_of, window_.last_record)
         ) as days
     from history.as_of as window_
     inner join settings on true
@@ -34,7 +35,7 @@ work as (
         count(*) filter (where visits.action = 'install') as installs,
         count(*) filter (where visits.action = 'retension') as retensions
     from visits
-    inner join as_of on date_diff('day', visits.date, as_of.as_of) < 364
+    inner join as_of on date_diff('day', visits.date, as_of.last_day) < 364
     inner join settings on visits.date >= coalesce(settings.records_from, visits.date)
     group by visits.vehicle_id
 ),

@@ -9,6 +9,14 @@ import duckdb
 from fleetbelt.contract import INPUTS
 from fleetbelt.ingest import LoadReport, load
 from fleetbelt.settings import load_settings
+from fleetbelt.store.database import connect
+
+Contents = dict[tuple[str, str], tuple[int, int]]
+_TIMES = {
+    ("raw", "files"): "loaded_at, loaded_on",
+    ("results", "load_files"): "loaded_at",
+}
+_OF_THE_RUN = {("results", "run_info")}  # holds the time of the run
 
 NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)
 HEADINGS = "service_id,date,vehicle_id,odometer_mi,action,shop,technician_id"
@@ -103,3 +111,22 @@ def with_settings(place: Path, text: str) -> Path:
     """Write the folder's settings file."""
     (place / "fleetbelt.toml").write_text(text, encoding="utf-8")
     return place
+
+
+def contents(database: Path, *schemas: str) -> Contents:
+    """Return rows and a sum over the rows' hashes of every table of the schemas."""
+    with connect(database) as connection:
+        tables = connection.execute(
+            "select table_schema, table_name from information_schema.tables "
+            "order by all"
+        ).fetchall()
+        found = {}
+        for schema, table in tables:
+            if schema in schemas and (schema, table) not in _OF_THE_RUN:
+                times = _TIMES.get((schema, table))
+                but = f"exclude ({times})" if times else ""
+                found[schema, table] = connection.execute(
+                    f"select count(*), coalesce(sum(hash(t)::hugeint), 0) "
+                    f"from (select * {but} from {schema}.{table}) as t"
+                ).fetchall()[0]
+    return found

@@ -9,8 +9,7 @@ import pytest
 
 from fleetbelt.errors import PlaceError
 from fleetbelt.store.places import place_errors
-from tests.ingest.folders import HEADINGS, folder, service
-from tests.intake.kill import contents
+from tests.ingest.folders import HEADINGS, contents, folder, service
 
 resource = pytest.importorskip("resource", reason="limits on file size are POSIX")
 

@@ -3,6 +3,7 @@
 import pytest
 
 from fleetbelt.resources import bundled
+from fleetbelt.store import sql_models
 from fleetbelt.store.checks import discover
 from tests.ingest.folders import (
     DRIVES,
@@ -24,6 +25,7 @@ def notes(database):
     """Return table and key of every row a rule of severity note finds."""
 
     def noted(code: str):
+        sql_models.build(database, sql_models.discover(bundled("sql")), "staging")
         found = database.execute(f"select table_name, key from ({RULES[code].sql})")
         return sorted(found.fetchall())
 
@@ -169,6 +171,22 @@ def test_the_settings_say_how_far_a_vehicle_can_drive(database, tmp_path, notes)
     assert notes("odometer_jump") == [("odometers", "V3|2021-01-02|250.0")]
 
 
+def test_an_odometer_no_vehicle_reaches_is_refused_in_either_unit(database, tmp_path):
+    lines = [f"V3,{MONTHS[0]},100,", f"V3,{MONTHS[1]},201,", f"V3,{MONTHS[2]},,321"]
+    lines += [f"V3,{MONTHS[3]},,323"]
+    text = "vehicle_id,date,odometer_mi,odometer_km\n" + "\n".join(lines)
+    place = with_settings(
+        folder(tmp_path / "a", odometers=text, services=f"{HEADINGS}\n"),
+        "[intake]\nmax_odometer_mi = 200\n",
+    )
+
+    taken_in(database, place)
+
+    assert rows(
+        database, "select line, column_name, reason from typed.refusals order by line"
+    ) == [(3, "odometer_mi", "out_of_range"), (5, "odometer_km", "out_of_range")]
+
+
 def test_unknown_drives_are_noted_wherever_they_are_named(database, tmp_path, notes):
     place = folder(
         tmp_path / "a",
@@ -222,18 +240,6 @@ def test_dates_outside_a_vehicles_time_are_noted(database, tmp_path, notes):
 
     assert notes("before_vehicle") == [("services", "A1")]
     assert notes("after_retirement") == [("services", "A4")]
-
-
-def test_a_technician_in_two_shops_on_one_day_is_noted(database, tmp_path, notes):
-    place = folder(
-        tmp_path / "a",
-        services=f"{HEADINGS}\n{service('A1')}{service('A2', shop='South shop')}"
-        f"{service('A3', shop='South shop', date='2021-07-01')}",
-    )
-
-    taken_in(database, place)
-
-    assert notes("technician_two_shops") == [("services", "A1"), ("services", "A2")]
 
 
 def test_a_span_no_drive_has_is_noted(database, tmp_path, notes):

@@ -3,28 +3,28 @@
 Run: python -m tests.intake.kill [kills] [seed] [KILL, TERM or INT]
 """
 
+import multiprocessing
+import os
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import numpy as np
 
+from fleetbelt.cli import main
 from fleetbelt.simulation import simulate
-from fleetbelt.store.database import connect
+from tests.ingest.folders import Contents, contents
 
-_COMMAND = [sys.executable, "-c", "from fleetbelt.cli import main; main()"]
-_TIMES = {("raw", "files"): "loaded_at", ("results", "load_files"): "loaded_at"}
-_OF_THE_RUN = {("results", "run_info")}  # holds the time of the run
-
+_PROCESSES = multiprocessing.get_context("forkserver")
+_PROCESSES.set_forkserver_preload(["fleetbelt.cli", "fleetbelt.pipeline"])
 _FAILURES = {"lost or doubled", "rerun differs", "traceback"}
-
-Contents = dict[tuple[str, str], tuple[int, int]]
 
 
 @dataclass
@@ -37,34 +37,23 @@ class Job:
     seconds: float
 
 
-def contents(database: Path, *schemas: str) -> Contents:
-    """Return rows and a sum over the rows' hashes of every table of the schemas."""
-    with connect(database) as connection:
-        tables = connection.execute(
-            "select table_schema, table_name from information_schema.tables "
-            "order by all"
-        ).fetchall()
-        found = {}
-        for schema, table in tables:
-            if schema in schemas and (schema, table) not in _OF_THE_RUN:
-                time_column = _TIMES.get((schema, table))
-                but = f"exclude ({time_column})" if time_column else ""
-                found[schema, table] = connection.execute(
-                    f"select count(*), coalesce(sum(hash(t)::hugeint), 0) "
-                    f"from (select * {but} from {schema}.{table}) as t"
-                ).fetchall()[0]
-    return found
-
-
-def start(arguments: list[str], database: Path, out: Path) -> subprocess.Popen[bytes]:
-    """Start a command on a database."""
+def start(arguments: list[str], database: Path, out: Path) -> BaseProcess:
+    """Start a command on a database; its words go to ``stderr`` beside ``out``."""
     places = [*arguments, "--db", str(database)]
     if arguments[0] == "run":
         places += ["--out", str(out)]
-    with (out.parent / "stderr").open("wb") as words:
-        return subprocess.Popen(
-            [*_COMMAND, *places], stdout=subprocess.DEVNULL, stderr=words
-        )
+    words = out.parent / "stderr"
+    words.touch()
+    process = _PROCESSES.Process(target=_call, args=(places, words))
+    process.start()
+    return process
+
+
+def _call(arguments: list[str], words: Path) -> None:
+    os.dup2(os.open(words, os.O_WRONLY | os.O_TRUNC), 2)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    sys.argv = ["fleetbelt", *arguments]
+    main()
 
 
 def folders(scratch: Path) -> tuple[Path, Path]:
@@ -80,7 +69,7 @@ def folders(scratch: Path) -> tuple[Path, Path]:
     return first, second
 
 
-def main(n_kills: int = 200, seed: int = 0, name: str = "KILL") -> int:
+def kill_many(n_kills: int = 200, seed: int = 0, name: str = "KILL") -> int:
     """Kill, look, run again; print the counts; return the number of failures."""
     rng, blow = np.random.default_rng(seed), signal.Signals[f"SIG{name}"]
     found: Counter[str] = Counter()
@@ -88,7 +77,7 @@ def main(n_kills: int = 200, seed: int = 0, name: str = "KILL") -> int:
         scratch = Path(place)
         first, second = folders(scratch)
         base = scratch / "base.duckdb"
-        start(["load", str(first), "--accept-refusals"], base, scratch).wait()
+        start(["load", str(first), "--accept-refusals"], base, scratch).join()
         before = contents(base, "raw", "typed")
         jobs = [
             _clean(name, [name, str(second), "--accept-refusals"], base, scratch)
@@ -97,10 +86,11 @@ def main(n_kills: int = 200, seed: int = 0, name: str = "KILL") -> int:
         n = 0
         while found["killed"] < n_kills:
             n += 1
-            result = _kill(jobs[n % 2], base, before, scratch / f"kill{n}", rng, blow)
+            job = jobs[n % 4 == 0]  # a run takes many times as long as a load
+            result = _kill(job, base, before, scratch / f"kill{n}", rng, blow)
             found.update(result)
             if result & _FAILURES:
-                sys.stderr.write(f"kill {n} of {jobs[n % 2].name}: {result}\n")
+                sys.stderr.write(f"kill {n} of {job.name}: {result}\n")
             shutil.rmtree(scratch / f"kill{n}")
     sys.stdout.write(
         f"{n_kills} of SIG{name} while it ran: {found['before']} left the database "
@@ -116,7 +106,9 @@ def _clean(name: str, arguments: list[str], base: Path, scratch: Path) -> Job:
     database = scratch / f"{name}.duckdb"
     shutil.copy(base, database)
     begun = time.monotonic()
-    if start(arguments, database, scratch / f"{name}_out").wait():
+    process = start(arguments, database, scratch / f"{name}_out")
+    process.join()
+    if process.exitcode:
         message = f"{name} fails without being killed"
         raise RuntimeError(message)
     seconds = time.monotonic() - begun
@@ -147,15 +139,17 @@ def _kill(
     shutil.copy(base, database)
     process = start(job.arguments, database, place / "out")
     begun = time.monotonic()
-    time.sleep(float(rng.uniform(0.2, 1.0)) * job.seconds)
-    process.send_signal(blow)
-    if process.wait() == 0:
+    time.sleep(float(rng.uniform(0.1, 1.0)) * job.seconds)
+    with suppress(ProcessLookupError):  # it may have come to its end
+        os.kill(process.pid or 0, blow)
+    process.join()
+    if process.exitcode == 0:
         job.seconds = min(job.seconds, time.monotonic() - begun)
         return set()
     found = _look(job, before, database)
     if b"Traceback" in (place / "stderr").read_bytes():
         found.add("traceback")
-    start(job.arguments, database, place / "out").wait()
+    start(job.arguments, database, place / "out").join()
     schemas = {schema for schema, _ in job.after}
     if contents(database, *schemas) != job.after:
         found.add("rerun differs")
@@ -174,4 +168,4 @@ def _look(job: Job, before: Contents, database: Path) -> set[str]:
 if __name__ == "__main__":
     given = sys.argv[1:]
     kills, seed, name = (*given, *("200", "0", "KILL")[len(given) :])
-    raise SystemExit(min(main(int(kills), int(seed), name), 1))
+    raise SystemExit(min(kill_many(int(kills), int(seed), name), 1))

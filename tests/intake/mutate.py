@@ -1,6 +1,7 @@
 """2,000 spoilt folders: none crashes, none loses a row or a text.
 
-Run: python -m tests.intake.mutate [cases] [first seed]
+Run: python -m tests.intake.mutate [cases] [first seed] [whole]
+With `whole` what loads goes the whole way to pages and tables too.
 """
 
 import sys
@@ -12,11 +13,12 @@ from pathlib import Path
 
 import numpy as np
 
+from fleetbelt import pipeline
 from fleetbelt.simulation import simulate
 from tests.intake.mutations import MUTATIONS, spoilt, verdict
 
 
-def main(n_cases: int = 2000, first_seed: int = 0) -> int:
+def main(n_cases: int = 2000, first_seed: int = 0, *, is_whole: bool = False) -> int:
     """Spoil and load; print what came of it; return the number of failures."""
     results: Counter[str] = Counter()
     start = time.monotonic()
@@ -30,7 +32,10 @@ def main(n_cases: int = 2000, first_seed: int = 0) -> int:
             with tempfile.TemporaryDirectory(dir=scratch) as place:
                 try:
                     accept = bool(rng.random() < 0.7)
-                    results[verdict(case, Path(place), accept_refusals=accept)] += 1
+                    result = verdict(case, Path(place), accept_refusals=accept)
+                    if is_whole and result == "loaded":
+                        _go_the_whole_way(Path(place))
+                    results[result] += 1
                 except Exception:  # noqa: BLE001 (counted, and the run goes on)
                     results["failed"] += 1
                     names = [MUTATIONS[n].__name__ for n in chosen]
@@ -44,5 +49,12 @@ def main(n_cases: int = 2000, first_seed: int = 0) -> int:
     return results["failed"]
 
 
+def _go_the_whole_way(place: Path) -> None:
+    """Run the pipeline on what was loaded; raise where it does not reach the pages."""
+    outcome = pipeline.run(place / "records", place / "out", accept_refusals=True)
+    assert all(page.exists() for page in outcome.pages)
+
+
 if __name__ == "__main__":
-    raise SystemExit(min(main(*map(int, sys.argv[1:])), 1))
+    numbers = [int(text) for text in sys.argv[1:] if text != "whole"]
+    raise SystemExit(min(main(*numbers, is_whole="whole" in sys.argv), 1))

@@ -1,4 +1,4 @@
-"""Full, read-only and held places: exit 3, one sentence, nothing changed.
+"""Full and read-only places: exit 3 and one sentence that says what stands.
 
 Run as root on Linux: python -m tests.intake.places
 It mounts a small file system in memory for each trial.
@@ -13,9 +13,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.intake.kill import contents, folders, start
+from tests.ingest.folders import contents
+from tests.intake.kill import folders, start
 
-_KIB_LEFT = (0, 16, 64, 256, 512, 1024, 2048, 4096, 8192)
+_KIB_LEFT = (0, 16, 64, 256, 512, 1024, 2048, 4096, 8192, 2**16)
 
 
 @contextmanager
@@ -101,7 +102,7 @@ def main() -> int:
         scratch = Path(place)
         first, second = folders(scratch)
         base = scratch / "base.duckdb"
-        start(["load", str(first), "--accept-refusals"], base, scratch / "o").wait()
+        start(["load", str(first), "--accept-refusals"], base, scratch / "o").join()
         trials = {
             "full disk, load": full("load", base, second, scratch),
             "full disk, run": full("run", base, second, scratch),
@@ -109,8 +110,8 @@ def main() -> int:
         }
         for name, found in trials.items():
             sys.stdout.write(
-                f"{name}: {found['done']} done, {found['refused']} with exit 3, one "
-                f"sentence and nothing changed, {found['failed']} failed\n"
+                f"{name}: {found['done']} done, {found['refused']} with exit 3 and one "
+                f"sentence that is true, {found['failed']} failed\n"
             )
             failures += found["failed"]
     return failures

@@ -76,6 +76,14 @@ def test_a_difference_that_is_not_shown_is_not_claimed(results):
     assert "That they differ by model is not shown" in plain_text(section.caveat)
 
 
+def test_where_no_belt_was_left_in_range_nothing_is_compared_to_it(results):
+    outside = results["results.life_effects"].filter(pl.col("level") != "in_spec")
+
+    section = effects.life(Frames(results | {"results.life_effects": outside}))
+
+    assert plain_text(section.missing).startswith("No belt was left in range")
+
+
 def test_without_a_curve_the_bands_stand_as_dots(results):
     rest = {k: v for k, v in results.items() if k != "results.life_dose"}
 

@@ -1,8 +1,19 @@
 """Designs of the comparisons: what there are events enough for."""
 
+import numpy as np
 import polars as pl
 
-from fleetbelt.steps.cells import FEW_KNOTS, KNOTS, affordable, indicators, knots_for
+from fleetbelt.models.count_likelihood import Counts
+from fleetbelt.models.count_regression import fit_counts
+from fleetbelt.steps.cells import (
+    FEW_KNOTS,
+    KNOTS,
+    affordable,
+    dose_design,
+    dose_rows,
+    indicators,
+    knots_for,
+)
 
 CELLS = pl.DataFrame(
     {
@@ -49,3 +60,26 @@ def test_levels_are_compared_to_the_range_or_to_the_commonest_that_is_known():
     assert indicators(cells, "band")[0] == ["in_spec", "loose", "unknown"]
     assert indicators(cells, "duty")[0] == ["mixed", "urban", "unknown"]
     assert indicators(cells, "duty")[1].tolist() == [[0, 1], [1, 0], [0, 0]]
+
+
+def drawn(places: np.ndarray) -> list[dict[str, object]]:
+    """Fit a flat dose to counts at these places, and draw it."""
+    cells = pl.DataFrame({"relative": places})
+    design = dose_design(cells, [], KNOTS)
+    fit = fit_counts(
+        Counts.of(np.full(places.size, 9), np.ones(places.size), cell=None),
+        design,
+        [f"x{k}" for k in range(design.shape[1])],
+    )
+    return dose_rows(fit.predictor, cells, design.shape[1], KNOTS, "rate_ratio")
+
+
+def test_a_dose_is_drawn_where_belts_are_and_is_1_in_the_middle():
+    rows = pl.DataFrame(drawn(np.linspace(-0.5, 1.5, 81)))
+
+    assert rows["relative"].is_between(-0.5, 1.5).all()
+    assert rows.filter(relative=0.5)["rate_ratio"].to_list() == [1.0]
+
+
+def test_without_belts_about_the_middle_of_the_range_no_dose_is_drawn():
+    assert drawn(np.linspace(0.8, 1.5, 40)) == []

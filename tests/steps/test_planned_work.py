@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy.integrate import quad
+from scipy.special import ndtr
 
 import fleetbelt
 from fleetbelt import facts
@@ -13,6 +14,7 @@ from fleetbelt.errors import InputError
 from fleetbelt.intake import Outcome
 from fleetbelt.models.plan_jobs import Costs
 from fleetbelt.settings import parse_settings
+from fleetbelt.steps.policies import miles_ahead
 from tests.conftest import Compute, Table
 from tests.fleets import DRIVE, SERVICE, VEHICLE, Row, services
 
@@ -209,6 +211,30 @@ def test_the_sample_as_today_is_near_what_its_records_show(
     assert results["what_if"]["assumption"].str.contains("not proof of cause").all()
 
 
+@pytest.mark.parametrize("chance", [0.1, 0.7])
+def test_miles_between_retensions_are_where_the_chance_is_reached(chance: float):
+    """0.2 above the minimum, 0.5 % of loss and 0.2 % of spread per 1,000 mi."""
+    drift = {"drift_pct_per_1000mi": 0.5, "drift_lo": 0.4, "drift_hi": 0.6}
+    tables = {
+        "results.drift_by_model": pl.DataFrame(
+            {"model": ["Corrie 3"], **drift, "between_belt_sd_pct": 0.2}
+        ),
+        "fitted.reading_sd": pl.DataFrame({"reading_sd": [0.02]}),
+        "(from marts.belts_ahead order by belt_id)": pl.DataFrame(
+            {"model": ["Corrie 3"] * 2, "daily_mi": [50.0, 70.0], "log_middle": 0.2}
+        ),
+    }
+    asked = parse_settings(f"[plan]\nretension_p = {chance}\n", "here")
+
+    row = miles_ahead(lambda name: tables[name], asked).row(0, named=True)
+
+    far = row["retension_every_mi"] / 1000
+    sd = np.hypot(0.02, 0.002 * far)
+    assert ndtr((0.005 * far - 0.2) / sd) == pytest.approx(chance, rel=1e-9)
+    assert row["retension_every_log_sd"] == pytest.approx(0.4 / 3.92, rel=1e-3)
+    assert row["miles_per_year"] == pytest.approx(365.25 * 120)
+
+
 def test_a_belt_left_under_its_range_is_due_now(compute: Compute):
     table = compute(**low_belts(1))
 
@@ -227,6 +253,16 @@ def test_a_depot_has_the_minutes_of_its_last_year(compute: Compute):
     weeks = (date(2020, 6, 30) - date(2020, 1, 1)).days + 1
     assert depot["weekly_minutes"] == pytest.approx(40 * 30 / (weeks / 7))
     assert depot["weekly_minutes_from"] == "records"
+
+
+def test_a_plan_long_after_the_last_record_reckons_with_the_year_before_it(
+    compute: Compute,
+):
+    table = compute(**low_belts(40), as_of=date(2022, 6, 30))
+
+    depot = one(table, "plan_depots", depot="North yard")
+    assert depot["weekly_minutes_from"] == "records"
+    assert table("results.work_plan")["week"].null_count() < 40
 
 
 def test_a_depot_that_did_nothing_has_the_fleets_minutes_a_vehicle(compute: Compute):
