@@ -13,6 +13,8 @@ import polars as pl
 
 from fleetbelt import intake, pipeline
 from fleetbelt.errors import InputError
+from fleetbelt.models.gauge_drift import as_on, fit_gauge_drift, levelled
+from fleetbelt.models.gauge_study import gauge_study, reproducibility
 from fleetbelt.models.gauges import GaugeFit, fit_gauges
 from fleetbelt.settings import Measurement, Settings, load_settings
 from fleetbelt.store import frames
@@ -59,7 +61,7 @@ class Records:
     plan : polars.DataFrame or None
         ``results.work_plan``; None before a plan was made.
     fit : GaugeFit
-        What the calibrations say.
+        What the calibrations say, on the as-of day.
     reading_sd : float
         Relative sd of one field reading.
     as_of : date
@@ -173,14 +175,25 @@ def read_records(connection: duckdb.DuckDBPyConnection) -> Records:
         calibrations=calibrations,
         belts=read(_BELTS),
         plan=plan.get("results.work_plan"),
-        fit=fit_gauges(
-            calibrations,
-            default_repeatability=settings.measurement.default_repeatability,
-        ),
+        fit=_gauges_now(calibrations, settings, as_of),
         reading_sd=read("fitted.reading_sd")["reading_sd"].item(),
         as_of=as_of,
         settings=settings,
     )
+
+
+def _gauges_now(
+    calibrations: pl.DataFrame, settings: Settings, as_of: dt.date
+) -> GaugeFit:
+    """Return what the calibrations say of the gauges as they are on a day."""
+    default = settings.measurement.default_repeatability
+    drift = fit_gauge_drift(
+        calibrations,
+        default_repeatability=default,
+        day_sd=reproducibility(gauge_study(calibrations)),
+    )
+    level = levelled(calibrations, drift)
+    return as_on(fit_gauges(level, default_repeatability=default), drift, as_of)
 
 
 def _settings(read: Read) -> Settings:

@@ -2,7 +2,8 @@
 
 `fit_gauge_drift` chooses how each gauge changed. `levelled` takes the change out of the
 calibrations, so that `gauges.fit_gauges` sees one gauge and not several; `log_shift_at`
-gives it back for a date: log ratio = that of the curve + the shift.
+gives it back for a date: log ratio = that of the curve + the shift; `as_on` gives a
+day's curves.
 """
 
 from collections.abc import Iterator
@@ -24,7 +25,13 @@ from fleetbelt.models.gauge_drift_forms import (
     Form,
     fitted_forms,
 )
-from fleetbelt.models.gauges import NO_SPREAD, checked_frame, log_ratios
+from fleetbelt.models.gauges import (
+    GAUGE_CURVES,
+    NO_SPREAD,
+    GaugeFit,
+    checked_frame,
+    log_ratios,
+)
 
 # Readings that all gauges' repeatability is worth beside a gauge's own (common
 # practice, no source).
@@ -256,6 +263,49 @@ def log_shift_at(fit: GaugeDriftFit, uses: pl.DataFrame) -> pl.DataFrame:
         ).sqrt(),
     )
     return uses.hstack(found.fill_null(0.0).cast(DATED_SHIFTS))
+
+
+def as_on(fit: GaugeFit, drift: GaugeDriftFit, day: date) -> GaugeFit:
+    """Return the curves of `levelled` calibrations as the gauges are on a day.
+
+    Parameters
+    ----------
+    fit : GaugeFit
+        What the levelled calibrations say.
+    drift : GaugeDriftFit
+        How the gauges changed.
+    day : date
+        The day.
+
+    Returns
+    -------
+    GaugeFit
+        With ratios, limits and uncertainties of that day.
+
+    Notes
+    -----
+    A day's shift is common to all spans of a gauge; ``u**2`` is that of the curve and
+    of the shift together, and the limits are as many u from the ratio as before.
+    """
+    curves = log_shift_at(drift, fit.curves.with_columns(date=pl.lit(day)))
+    y, u = pl.col("log_ratio"), pl.col("u_log_ratio")
+    wider = (1 + (pl.col("u_shift") / u) ** 2).sqrt()
+    limits = {
+        name: (y + pl.col("log_shift") + (pl.col(name).log() - y) * wider).exp()
+        for name in ("ratio_lo", "ratio_hi")
+    }
+    return GaugeFit(
+        curves=curves.with_columns(
+            **limits,
+            log_ratio=y + pl.col("log_shift"),
+            u_log_ratio=u * wider,
+            ratio=(y + pl.col("log_shift")).exp(),
+            correction=(-y - pl.col("log_shift")).exp(),
+        )
+        .select(GAUGE_CURVES.names())
+        .cast(GAUGE_CURVES),
+        notes=fit.notes,
+    )
 
 
 def _gauges(

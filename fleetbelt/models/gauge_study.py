@@ -88,6 +88,23 @@ def gauge_study(calibrations: pl.DataFrame) -> pl.DataFrame:
     return _study_rows(found, frame.select(pl.col("reference_n").mean()).item())
 
 
+def reproducibility(study: pl.DataFrame) -> float:
+    """Return the relative sd by who reads, 0 where it cannot be known.
+
+    Parameters
+    ----------
+    study : polars.DataFrame
+        As `gauge_study` gives it.
+
+    Returns
+    -------
+    float
+        Sd of log ratio.
+    """
+    sd_pct = study.filter(source="reproducibility")["sd_pct"].fill_null(0.0)
+    return float(sd_pct.item()) / 100
+
+
 def variance_components(
     y: npt.ArrayLike, *, part: npt.ArrayLike, person: npt.ArrayLike | None = None
 ) -> VarianceComponents:

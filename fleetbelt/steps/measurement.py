@@ -3,19 +3,33 @@
 import polars as pl
 
 from fleetbelt.models.conformity import conformity_with_prior, verdict
+from fleetbelt.models.gauge_drift import fit_gauge_drift, levelled
+from fleetbelt.models.gauge_study import gauge_study, reproducibility
 from fleetbelt.models.gauges import corrections, fit_gauges
 from fleetbelt.models.proportions import wilson
 from fleetbelt.settings import Settings
-from fleetbelt.steps.tables import Tables
+from fleetbelt.steps.tables import Tables, to_contract
 from fleetbelt.store.frames import Read
 
 
 def gauges(read: Read, settings: Settings) -> Tables:
-    """Fit every gauge's ratio by span, and the correction of every way of reading."""
+    """Fit every gauge's ratio by span and date, and the correction of every use.
+
+    What changed between calibrations is taken out of them first; `history.readings`
+    gives each reading the shift of its date.
+    """
     rules = settings.measurement
     as_of = pl.lit(read("history.as_of")["as_of"].item(), dtype=pl.Date)
     known = read("staging.calibrations").filter(pl.col("date") <= as_of)
-    fit = fit_gauges(known, default_repeatability=rules.default_repeatability)
+    study = gauge_study(known)
+    drift = fit_gauge_drift(
+        known,
+        default_repeatability=rules.default_repeatability,
+        day_sd=reproducibility(study),
+    )
+    fit = fit_gauges(
+        levelled(known, drift), default_repeatability=rules.default_repeatability
+    )
     homes = read("staging.gauges").select("shop", "gauge_id").drop_nulls()
     corrected = corrections(
         fit,
@@ -25,7 +39,11 @@ def gauges(read: Read, settings: Settings) -> Tables:
     )
     return {
         "results.gauge_curves": fit.curves,
+        "results.gauge_study": to_contract("gauge_study", study),
         "fitted.gauge_notes": fit.notes,
+        "fitted.gauge_drift": drift.gauges,
+        "fitted.gauge_shifts": drift.shifts,
+        "fitted.gauges_off": drift.found_off,
         "fitted.corrections": corrected,
     }
 

@@ -8,8 +8,6 @@ import polars as pl
 
 from fleetbelt.models.conformity import conformity, verdict
 from fleetbelt.models.drift_by_model import pct_per_1000mi
-from fleetbelt.models.gauge_drift import fit_gauge_drift
-from fleetbelt.models.gauge_study import gauge_study
 from fleetbelt.models.gauges import corrections, fit_gauges
 from fleetbelt.models.holds import holds
 from fleetbelt.models.proportions import wilson
@@ -24,11 +22,9 @@ def people(read: Read, settings: Settings) -> Tables:
     """Tell the hand from the gauge, hold settings to expectation, list the recalled."""
     as_of = pl.lit(read("history.as_of")["as_of"].item(), dtype=pl.Date)
     known = read("staging.calibrations").filter(pl.col("date") <= as_of)
-    study = gauge_study(known)
     return {
         "results.technician_results": _technicians(read),
-        "results.gauge_study": to_contract("gauge_study", study),
-        "results.gauge_recall": _recall(read, settings, known, study),
+        "results.gauge_recall": _recall(read, settings, known),
     }
 
 
@@ -144,17 +140,9 @@ def _with_drift(
     )
 
 
-def _recall(
-    read: Read, settings: Settings, known: pl.DataFrame, study: pl.DataFrame
-) -> pl.DataFrame:
+def _recall(read: Read, settings: Settings, known: pl.DataFrame) -> pl.DataFrame:
     """Every reading between the last good calibration and the one that shows it off."""
-    rules = settings.measurement
-    reproducibility = study.filter(source="reproducibility")["sd_pct"].fill_null(0.0)
-    found_off = fit_gauge_drift(
-        known,
-        default_repeatability=rules.default_repeatability,
-        day_sd=reproducibility.item() / 100,
-    ).found_off
+    found_off = read("fitted.gauges_off")
     parts = list(_recalled(read, settings, known, found_off))
     if not parts:
         return to_contract("gauge_recall", pl.DataFrame(schema=_RECALL))

@@ -19,7 +19,7 @@
 --   unit               varchar  null: not known, no tension
 --   n_averaged         bigint
 --   shown_n            double   the reading in newtons, uncorrected
---   correction         double   factor on the reading
+--   correction         double   factor on the reading, on its date
 --   correction_source  varchar
 --   tension_n          double   corrected, N; null where it cannot be told
 --   u_corr             double   relative standard uncertainty of the correction
@@ -36,6 +36,7 @@ drives as (select * from staging.drives),
 ranges as (select * from history.ranges),
 uses as (select * from history.gauge_uses),
 corrections as (select * from fitted.corrections),
+shifts as (select * from fitted.gauge_shifts),
 settings as (select * from typed.settings),
 
 found_and_left as (
@@ -68,6 +69,7 @@ measured as (
         visits.belt_id,
         visits.visit_no,
         visits.drive_id,
+        visits.date,
         visits.shop,
         visits.technician_id,
         visits.gauge_id,
@@ -96,6 +98,47 @@ measured as (
     left join drives using (drive_id)
 ),
 
+-- how far a gauge that changed was from the mean of its calibrations, on the date
+dated as (
+    select
+        measured.service_id,
+        measured.phase,
+        shifts.shift_from,
+        shifts.shift_to,
+        shifts.u_shift,
+        shifts.u_moment,
+        shifts.u_per_day,
+        coalesce(
+            cast(date_diff('day', shifts.from_date, measured.date) as double)
+            / nullif(date_diff('day', shifts.from_date, shifts.to_date), 0), 0e0
+        ) as way,
+        case
+            when shifts.from_date is null
+                then date_diff('day', measured.date, shifts.to_date)
+            when shifts.to_date is null
+                then date_diff('day', shifts.from_date, measured.date)
+            else 0
+        end as days_beyond
+    from measured
+    inner join shifts
+        on
+            measured.gauge_id = shifts.gauge_id
+            and (shifts.from_date is null or measured.date >= shifts.from_date)
+            and (shifts.to_date is null or measured.date < shifts.to_date)
+    where not measured.is_frequency
+),
+
+shifted as (
+    select
+        service_id,
+        phase,
+        shift_from + way * (shift_to - shift_from) as log_shift,
+        power(u_shift, 2)
+        + way * (1e0 - way) * power(u_moment, 2)
+        + power(days_beyond * u_per_day, 2) as shift_var
+    from dated
+),
+
 corrected as (
     select
         measured.service_id,
@@ -113,8 +156,10 @@ corrected as (
         measured.unit,
         measured.n_averaged,
         measured.shown_n,
-        case when measured.is_frequency then 1e0 else corrections.correction end
-            as correction,
+        case
+            when measured.is_frequency then 1e0
+            else corrections.correction * exp(-coalesce(shifted.log_shift, 0e0))
+        end as correction,
         case
             when measured.is_frequency then 'none'
             else corrections.correction_source
@@ -126,7 +171,10 @@ corrected as (
                         4e0 * power(settings.vibration_span_u, 2)
                         + power(settings.vibration_mass_u, 2)
                     )
-            else corrections.u_corr
+            else
+                sqrt(
+                    power(corrections.u_corr, 2) + coalesce(shifted.shift_var, 0e0)
+                )
         end as u_corr,
         case
             when measured.is_frequency then 2e0 * settings.vibration_frequency_u
@@ -141,6 +189,10 @@ corrected as (
             and coalesce(measured.gauge_id, '') = coalesce(uses.gauge_id, '')
             and coalesce(measured.span_mm, -1e0) = coalesce(uses.span_mm, -1e0)
     inner join corrections using (use_no)
+    left join shifted
+        on
+            measured.service_id = shifted.service_id
+            and measured.phase = shifted.phase
 ),
 
 held as (

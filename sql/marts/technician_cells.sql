@@ -5,29 +5,46 @@
 --   technician_id  varchar
 --   technician_no  bigint
 --   gauge_no       bigint
---   gs_no          bigint   a gauge at a span
+--   gs_no          bigint   a gauge at a span, per 1 % that its ratio has changed
 --   model_no       bigint
 --   n              bigint   settings
 --   mean_d         double   mean of log of the tension to the middle of its range
 --   ss_d           double   sum of squares about that mean
---   rho_gs         double   log ratio of the gauge at the span
+--   rho_gs         double   log ratio of the gauge at the span, mean of its settings
 --   u_corr_gs      double   standard uncertainty of it
 with
 
 settings_made as (select * from marts.settings_made),
+
+comparable as (
+    select
+        *,
+        cast(floor(log_ratio * 1e2 + 0.5e0) as bigint) as ratio_step
+    from settings_made
+    where is_comparable
+),
 
 numbered as (
     select
         technician_id,
         dense_rank() over (order by technician_id) as technician_no,
         dense_rank() over (order by gauge_id) as gauge_no,
-        dense_rank() over (order by gauge_id, span_mm) as gs_no,
+        dense_rank() over (order by gauge_id, span_mm, ratio_step) as gs_no,
         dense_rank() over (order by model) as model_no,
         level,
         log_ratio,
         u_corr
-    from settings_made
-    where is_comparable
+    from comparable
+),
+
+ratios as (
+    select
+        gs_no,
+        cast(sum(cast(log_ratio * 1e12 as bigint)) as double) / 1e12 / count(*)
+            as rho_gs,
+        max(u_corr) as u_corr_gs
+    from numbered
+    group by gs_no
 ),
 
 -- whole numbers, so that the sums are the same in any order
@@ -40,26 +57,27 @@ summed as (
         model_no,
         count(*) as n,
         cast(sum(cast(level * 1e9 as bigint)) as double) / 1e9 as total,
-        cast(sum(cast(level * level * 1e15 as bigint)) as double) / 1e15 as squares,
-        max(log_ratio) as rho_gs,
-        max(u_corr) as u_corr_gs
+        cast(sum(cast(level * level * 1e15 as bigint)) as double) / 1e15 as squares
     from numbered
     group by technician_id, technician_no, gauge_no, gs_no, model_no
 ),
 
 final as (
     select
-        technician_id,
-        technician_no,
-        gauge_no,
-        gs_no,
-        model_no,
-        n,
-        total / n as mean_d,
-        greatest(squares - total * total / n, 0e0) as ss_d,
-        rho_gs,
-        u_corr_gs
+        summed.technician_id,
+        summed.technician_no,
+        summed.gauge_no,
+        summed.gs_no,
+        summed.model_no,
+        summed.n,
+        summed.total / summed.n as mean_d,
+        greatest(
+            summed.squares - summed.total * summed.total / summed.n, 0e0
+        ) as ss_d,
+        ratios.rho_gs,
+        ratios.u_corr_gs
     from summed
+    inner join ratios using (gs_no)
 )
 
 select * from final

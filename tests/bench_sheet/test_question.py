@@ -35,7 +35,7 @@ def in_results(database):
     )
 
 
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 @given(
     data=st.data(),
     gauge=st.sampled_from(["A", "B", "K", "never", "hertz"]),

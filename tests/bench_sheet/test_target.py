@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -52,6 +52,7 @@ scales = st.one_of(
 )
 
 
+@settings(deadline=None)
 @given(scale=scales, low=st.floats(50, 900), width=st.floats(1.01, 2))
 def test_the_reading_that_shows_the_target_means_the_middle_of_the_range(
     scale, low, width

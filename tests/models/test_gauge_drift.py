@@ -15,6 +15,7 @@ from fleetbelt.models.gauge_drift import (
     GAUGES_OFF,
     NO_CHANGE_SEEN,
     NOT_COMPARABLE,
+    as_on,
     fit_gauge_drift,
     levelled,
     log_shift_at,
@@ -262,6 +263,35 @@ def test_a_levelled_gauge_keeps_its_repeatability_and_gets_its_ratio_back():
         -9 / np.array(SPANS_MM)[:, None] + [0, 0.08],
         abs=0.015,  # 4 standard errors
     )
+
+
+def test_the_curves_of_a_day_are_those_of_a_gauge_calibrated_then():
+    """After the last date of a jump: the last calibration's ratios, as unsure."""
+    rng = np.random.default_rng(15)
+    frame = calibrations(rng, [(0, 0, 0.08)])
+    fit = fit_gauge_drift(frame)
+    level = fit_gauges(levelled(frame, fit))
+
+    now = as_on(level, fit, on(700)).curves
+    alone = fit_gauges(frame.filter(pl.col("date") == on(600))).curves
+
+    assert now.schema == level.curves.schema
+    assert now["log_ratio"].to_numpy() == pytest.approx(
+        alone["log_ratio"].to_numpy(), abs=0.02
+    )
+    assert (now["u_log_ratio"] >= level.curves["u_log_ratio"]).all()
+    assert now["ratio_lo"].to_numpy() == pytest.approx(
+        now["ratio"].to_numpy() - (now["ratio_hi"] - now["ratio"]).to_numpy(), rel=2e-3
+    )
+    assert (now["ratio"] * now["correction"]).to_numpy() == pytest.approx(1)
+
+
+def test_the_curves_of_a_gauge_that_did_not_change_are_the_same_every_day():
+    frame = calibrations(np.random.default_rng(13), [(0, 0, 0)])
+    fit = fit_gauge_drift(frame)
+    level = fit_gauges(frame)
+
+    assert_frame_equal(as_on(level, fit, on(5_000)).curves, level.curves)
 
 
 def test_a_gauge_that_did_not_change_is_left_alone():

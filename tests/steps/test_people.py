@@ -166,6 +166,28 @@ def test_the_recall_holds_the_records_between_the_two_calibrations(compute: Comp
     assert recall["verdict_before"].to_list() != recall["verdict_after"].to_list()
 
 
+def test_readings_are_corrected_by_what_the_gauge_was_on_their_day(compute: Compute):
+    """True, then 8 % high, jumped nobody knows when: before, half-way, after."""
+    days = ("2019-12-31", "2020-04-01", "2020-07-01")
+    table = compute(
+        services=services(
+            *({"date": day, "odometer_mi": 10_000 + 1_000 * n, "reading_found": 108}
+              for n, day in enumerate(days))
+        ),
+        gauges=[{"gauge_id": "G-01", "method": "push", "unit": "lbf"}],
+        calibrations=calibrations("2020-01-01", 1.0) + calibrations("2020-07-01", 1.08),
+    )  # fmt: skip
+    readings = table("results.tension_readings").sort("service_id")
+    u = (readings["tension_u_n"] / readings["tension_n"]).to_list()
+
+    way = 91 / 182
+    assert readings["correction"].to_list() == pytest.approx(
+        [1.0, 1.08**-way, 1 / 1.08], rel=1e-3
+    )
+    assert u[1] > 0.03
+    assert max(u[0], u[2]) < 0.03
+
+
 def test_a_gauge_that_did_not_change_recalls_nothing(compute: Compute):
     table = compute(
         services=services({"date": "2020-03-01", "reading_found": 100}),
