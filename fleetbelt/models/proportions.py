@@ -50,6 +50,50 @@ def wilson(
     return lower, upper
 
 
+def newcombe(
+    first: tuple[int, int], second: tuple[int, int], *, confidence: float = 0.95
+) -> tuple[float, float]:
+    """Return Newcombe's interval of the difference of two shares, first less second.
+
+    Parameters
+    ----------
+    first, second : (int, int)
+        Successes and units looked at of each group.
+    confidence : float, default 0.95
+        Chance that the interval holds the true difference, about.
+
+    Returns
+    -------
+    tuple of two float
+        Lower and upper limit, -1 to 1.
+
+    Raises
+    ------
+    InputError
+        If a count is not a number, negative, or larger than its ``n``.
+
+    Notes
+    -----
+    Method 10 of [1]_: with Wilson limits l and u of each share p, the difference d lies
+    between ``d - sqrt((p1 - l1)**2 + (u2 - p2)**2)`` and
+    ``d + sqrt((u1 - p1)**2 + (p2 - l2)**2)``; from -1 to 1 where a group is empty.
+
+    References
+    ----------
+    .. [1] Newcombe, R. G. (1998), *Statistics in Medicine* 17, 873-890.
+    """
+    (x1, n1), (x2, n2) = first, second
+    (l1, l2), (u1, u2) = (
+        limit.tolist() for limit in wilson([x1, x2], [n1, n2], confidence=confidence)
+    )
+    if not n1 or not n2:
+        return -1.0, 1.0
+    p1, p2 = x1 / n1, x2 / n2
+    down = ((p1 - l1) ** 2 + (u2 - p2) ** 2) ** 0.5
+    up = ((u1 - p1) ** 2 + (p2 - l2) ** 2) ** 0.5
+    return p1 - p2 - down, p1 - p2 + up
+
+
 def clopper_pearson(
     successes: npt.ArrayLike, n: npt.ArrayLike, *, confidence: float = 0.95
 ) -> tuple[FloatArray, FloatArray]:

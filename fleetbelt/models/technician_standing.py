@@ -6,11 +6,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from numpy.polynomial.hermite_e import hermegauss
-from scipy.special import betainc
+from scipy.special import betainc, gammainc, gammaincc
 
 from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray
 
+LEAST_EXPECTED: Final = 5.0  # complaints; of fewer, too little is known
 LEAST_SETTINGS: Final = 20  # fewer are too few to judge by
 _NODES, _WEIGHTS = hermegauss(15)
 FALSE_DISCOVERIES: Final = 0.05  # most of those marked that may be so by chance
@@ -25,7 +26,8 @@ class Standings:
     p_value : ndarray of float, shape (n_technicians,)
         Chance of a difference as large either way, were there none; NaN: too few.
     standing : ndarray of str, shape (n_technicians,)
-        better, as_expected, worse or too_few.
+        better, as_expected, worse or too_few; of counts fewer, as_expected, more or
+        too_few.
     """
 
     p_value: FloatArray
@@ -87,6 +89,56 @@ def standings(
     words = np.select(
         [~is_judged, is_marked & (x < mean), is_marked],
         ["too_few", "worse", "better"],
+        "as_expected",
+    )
+    return Standings(p_value=p_value, standing=words)
+
+
+def count_standings(
+    observed: npt.ArrayLike, expected: npt.ArrayLike, *, variance_ratio: float = 1.0
+) -> Standings:
+    """Mark the technicians of whose work more or less is heard than was expected.
+
+    Parameters
+    ----------
+    observed, expected : array_like, shape (n_technicians,)
+        Complaints, and those expected.
+    variance_ratio : float, default 1
+        Variance of the counts over that of Poisson's, where complaints cluster.
+
+    Returns
+    -------
+    Standings
+        more, as_expected, fewer, or too_few where under `LEAST_EXPECTED` are expected;
+        with the control of `standings`.
+
+    Raises
+    ------
+    InputError
+        If a count is negative or missing.
+
+    Notes
+    -----
+    Two-sided p-value: twice the smaller Poisson tail of x / phi about E / phi, by the
+    incomplete gamma function.
+    """
+    x, mean = (np.asarray(a, dtype=float) for a in (observed, expected))
+    if not np.all((x >= 0) & (mean >= 0) & (variance_ratio >= 1)):
+        raise InputError(
+            what="Complaints, or those expected, are negative or missing.",
+            where="fleetbelt.models.technician_standing",
+            fix="pass counts of 0 or more, and a variance ratio of 1 or more.",
+        )
+    k, m = x / variance_ratio, np.maximum(mean, 1e-300) / variance_ratio
+    at_least = np.where(k > 0, gammainc(np.maximum(k, 1e-300), m), 1.0)
+    tails = np.minimum(gammaincc(k + 1, m), at_least)
+    is_judged = mean >= LEAST_EXPECTED
+    p_value = np.where(is_judged, np.minimum(1.0, 2 * tails), np.nan)
+    is_marked = np.zeros(mean.size, dtype=np.bool_)
+    is_marked[is_judged] = discoveries(p_value[is_judged])
+    words = np.select(
+        [~is_judged, is_marked & (x < mean), is_marked],
+        ["too_few", "fewer", "more"],
         "as_expected",
     )
     return Standings(p_value=p_value, standing=words)

@@ -38,6 +38,8 @@ NEEDED: Final[tuple[str, ...]] = (
     "results.repair_dose",
     "results.vehicle_results",
     "results.technician_results",
+    "results.technician_retensions",
+    "results.technician_complaints",
     "results.watchlist",
     "results.watchlist_changes",
     "results.work_plan",

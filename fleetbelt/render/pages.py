@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render import fleet, gauges, index, method, plan, records, workshop
+from fleetbelt.render import fleet, gauges, index, method, plan, records, talk, workshop
 from fleetbelt.render.document import Press
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import plain_text
@@ -40,12 +40,14 @@ def render_pages(
     Returns
     -------
     list of Path
-        The files written, the first page first.
+        The pages written, the first page first; the sheets for talks are beside them
+        in ``talk/``.
     """
     frames = Frames(results)
     made = [page(frames) for page in PAGES]
     shown = [page for page in made if page.sections or page.headlines]
     press = Press(frames, [page.name for page in shown], pack=pack)
+    talk.write_sheets(frames, out)
     return [press.write(page, out) for page in shown]
 
 

@@ -5,6 +5,7 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
+from fleetbelt.models.funnel import between_units, funnel_limit
 from fleetbelt.render import words
 from fleetbelt.render.figures import (
     Figure,
@@ -15,7 +16,6 @@ from fleetbelt.render.figures import (
     marks,
 )
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.funnel import funnel_limit
 from fleetbelt.render.section import (
     Column,
     Quantity,
@@ -34,8 +34,8 @@ _HOW: Final = (
     "Record technician_id, gauge_id, span and reading_left of each setting in "
     "services.csv."
 )
-_FEW: Final = 20
-_WHO: Final = (
+FEW: Final = 20
+WHO: Final = (
     Column(name="technician_id", label="Technician"),
     Column(name="name", is_shown=False),
     Column(name="shop", label="Shop"),
@@ -43,13 +43,28 @@ _WHO: Final = (
 )
 
 
-def _enough(frames: Frames, *columns: str) -> pl.DataFrame | None:
-    """Return the technicians with enough settings and these columns known."""
+def _enough(frames: Frames, *columns: str, of: str = "settings") -> pl.DataFrame | None:
+    """Return the technicians with enough of these and the columns known, by name."""
     table = frames.get("results.technician_results")
     if table is None:
         return None
-    kept = table.filter(pl.col("settings") >= _FEW).drop_nulls(list(columns))
-    return None if kept.is_empty() else kept.with_columns(name=pl.col("technician_id"))
+    kept = table.filter(pl.col(of) >= FEW).drop_nulls(list(columns))
+    by_name = kept.with_columns(name=pl.col("technician_id")).sort("technician_id")
+    return None if kept.is_empty() else by_name
+
+
+def too_few(table: pl.DataFrame, of: str, noun: str) -> str:
+    """Say kindly of whom there is too little to compare; nothing where of nobody."""
+    few = table.filter(pl.col(of) < FEW).sort("technician_id")
+    if few.is_empty():
+        return ""
+    names = [f"{name} ({n})" for name, n in few.select("technician_id", of).rows()]
+    return f" Too few {noun} yet to compare fairly (under {FEW}): {listed(names, '')}."
+
+
+def _few(frames: Frames, of: str = "settings", noun: str = "settings") -> str:
+    table = frames.get("results.technician_results")
+    return "" if table is None else too_few(table, of, noun)
 
 
 def in_range(frames: Frames) -> Section:
@@ -58,10 +73,11 @@ def in_range(frames: Frames) -> Section:
     people = _enough(frames, "in_spec_share")
     if people is None:
         return missing("in-range", question, _NONE, _HOW)
-    people = people.sort("technician_id")
     settings = people["settings"].to_numpy()
-    overall = float(np.average(people["in_spec_share"].to_numpy(), weights=settings))
-    limits = _limits(int(settings.max()), overall)
+    held = np.rint(settings * people["in_spec_share"].to_numpy())
+    overall = float(held.sum() / settings.sum())
+    between = between_units(held, settings, overall)
+    limits = _limits(int(settings.max()), overall, between)
     frame = pl.concat(
         [people.with_columns(part=pl.lit("person"), is_drawn_only=pl.lit(value=False)),
          limits],
@@ -72,40 +88,58 @@ def in_range(frames: Frames) -> Section:
         question=question,
         answer=_standing(people, overall),
         caveat=sentence(
-            "Inside the funnel a difference is what the draw alone brings. Shares are "
-            "of corrected tensions, so a person is not charged for a gauge. "
-            f"Technicians with fewer than {_FEW} settings are left out."
+            "Named where a difference is more than the draw and the number of "
+            "comparisons explain (Benjamini-Hochberg, 5 %), never by rank. Shares are "
+            "of corrected tensions, so a person is not charged for a calibrated "
+            "gauge.{few}",
+            few=_few(frames),
         ),
-        caption=sentence(
-            "Lines: where 95 % and 99.8 % of technicians would lie, if all were alike."
-        ),
-        figure=_funnel(),
+        caption=_caption(between),
+        figure=_funnel(with_spread=between > 0),
         table=Table(
             frame=frame,
             columns=(
-                *_WHO,
+                *WHO,
                 *interval_columns("in_spec_share", "in_spec_lo", "in_spec_hi",
                                   label="Left in range", kind="share"),
-                Column(name="standing", label="Settings that held, against expectation",
+                Column(name="in_spec_standing", label="Against all together",
                        words=words.STANDINGS),
                 Column(name="part", is_shown=False),
                 *(Column(name=name, kind="share", digits=2, is_shown=False)
-                  for name in _LIMITS),
+                  for name in (*_LIMITS, *_WIDE)),
             ),
         ),
         method="method-people",
     )  # fmt: skip
 
 
+def _caption(between: float) -> Sentence:
+    lines = sentence(
+        "Lines: where 95 % and 99.8 % of technicians would lie, if all were alike."
+    )
+    if not between:
+        return (*lines, " No spread between technicians shows beyond that.")
+    return lines + sentence(
+        " They are not: true shares differ by {sd} (standard deviation); the "
+        "long dashes are the 95 % limits that allow for it.",
+        sd=Quantity(value=between, kind="share", digits=1),
+    )
+
+
+_WIDE: Final = {"lo_wide": 0.025, "hi_wide": 0.975}
 _LIMITS: Final = {"lo95": 0.025, "hi95": 0.975, "lo998": 0.001, "hi998": 0.999}
 
 
-def _limits(most: int, overall: float) -> pl.DataFrame:
+def _limits(most: int, overall: float, between: float) -> pl.DataFrame:
     """Return the funnel's lines at some numbers of settings."""
-    n = np.unique(np.geomspace(_FEW, max(most * 1.1, _FEW + 1), 40).astype(int))
+    n = np.unique(np.geomspace(FEW, max(most * 1.1, FEW + 1), 40).astype(int))
     return pl.DataFrame(
         {"settings": n.astype(np.int64)}
         | {name: funnel_limit(n, overall, p) for name, p in _LIMITS.items()}
+        | {
+            name: funnel_limit(n, overall, p, between_sd=between)
+            for name, p in _WIDE.items()
+        }
     ).with_columns(
         part=pl.lit("limit"),
         is_drawn_only=pl.lit(value=True),
@@ -113,7 +147,7 @@ def _limits(most: int, overall: float) -> pl.DataFrame:
     )
 
 
-def _funnel() -> Figure:
+def _funnel(*, with_spread: bool) -> Figure:
     def line(name: str, dash: str, words_: str) -> Trace:
         return {
             "type": "scatter",
@@ -148,6 +182,14 @@ def _funnel() -> Figure:
             line("hi95", "dash", ""),
             line("lo998", "dot", "99.8 %"),
             line("hi998", "dot", ""),
+            *(
+                [
+                    line("lo_wide", "longdash", "95 %, differences allowed for"),
+                    line("hi_wide", "longdash", ""),
+                ]
+                if with_spread
+                else []
+            ),
             people,
         ],
         x=axis("Settings"),
@@ -157,8 +199,7 @@ def _funnel() -> Figure:
 
 
 def _standing(people: pl.DataFrame, overall: float) -> Sentence:
-    fewer = people.filter(pl.col("in_spec_hi") < overall)["technician_id"].to_list()
-    more = people.filter(pl.col("in_spec_lo") > overall)["technician_id"].to_list()
+    fewer, more = _marked(people, "in_spec_standing")
     return sentence(
         "All together {overall} of settings are left in range. Fewer than that, by "
         "more than chance explains: {fewer}. More: {more}.",
@@ -168,13 +209,22 @@ def _standing(people: pl.DataFrame, overall: float) -> Sentence:
     )
 
 
+def _marked(people: pl.DataFrame, standing: str) -> tuple[list[str], list[str]]:
+    """Return who stands worse, and who better."""
+    fewer, more = (
+        people.filter(pl.col(standing) == word)["technician_id"].to_list()
+        for word in ("worse", "better")
+    )
+    return fewer, more
+
+
 def habit(frames: Frames) -> Section:
     """Show each technician's habit beside what was left, gauge error included."""
     question = "Is it the hand or the gauge?"
     people = _enough(frames, "bias_pct", "bias_lo", "bias_hi", "left_bias_pct")
     if people is None:
         return missing("habit", question, _NONE, _HOW)
-    people = people.sort("bias_pct", "technician_id").with_columns(
+    people = people.with_columns(
         whole=pl.lit(0.0), gap=(pl.col("left_bias_pct") - pl.col("bias_pct")).abs()
     )
     widest = people.sort("gap", descending=True).row(0, named=True)
@@ -202,13 +252,15 @@ def habit(frames: Frames) -> Section:
         ),
         caveat=sentence(
             "The habit is drawn towards the mean of all where there are few settings. "
-            "Neither number says why."
+            "Who corrects for the gauge shows only where a person used gauges that "
+            "differ by 6 % or more. Neither number says why.{few}",
+            few=_few(frames),
         ),
         figure=plot,
         table=Table(
             frame=people,
             columns=(
-                *_WHO,
+                *WHO,
                 *interval_columns("bias_pct", "bias_lo", "bias_hi", label="The hand",
                                   kind="percent", digits=digits),
                 Column(name="left_bias_pct", label="What was left", kind="percent",
@@ -232,12 +284,11 @@ def _signed(value: float) -> Sentence:
 def hold(frames: Frames) -> Section:
     """Show whose settings are still in range at the next reading."""
     question = "Whose settings hold?"
-    people = _enough(frames, "hold_share", "hold_lo", "hold_hi", "hold_expected")
+    columns = ("hold_share", "hold_lo", "hold_hi", "hold_expected")
+    people = _enough(frames, *columns, of="hold_n")
     if people is None:
         return missing("hold", question, _NONE, _HOW)
-    people = people.sort("hold_share", "technician_id").with_columns(
-        whole=pl.lit(None, dtype=pl.Float64)
-    )
+    people = people.with_columns(whole=pl.lit(None, dtype=pl.Float64))
     plot: dict[str, Any] = interval_dots(
         value="hold_share", lo="hold_lo", hi="hold_hi", rows=people.height,
         title="Still in range at the next reading (%)", tickformat=".0%",
@@ -246,8 +297,7 @@ def hold(frames: Frames) -> Section:
     expected = marks("hold_expected", name="expected", symbol="line-ns", colour="@warn")
     expected["marker"] |= {"size": 16, "line": {"width": 3, "color": "@warn"}}
     plot["data"].append(expected)
-    fewer = people.filter(pl.col("standing") == "worse")["technician_id"].to_list()
-    more = people.filter(pl.col("standing") == "better")["technician_id"].to_list()
+    fewer, more = _marked(people, "standing")
     return Section(
         key="hold",
         question=question,
@@ -259,13 +309,15 @@ def hold(frames: Frames) -> Section:
         ),
         caveat=sentence(
             "Expected: from the miles run and the model's loss of tension. Judged with "
-            "the number of comparisons in mind (Benjamini-Hochberg, 5 %)."
+            "the number of comparisons in mind (Benjamini-Hochberg, 5 %), and with "
+            "what one gauge's error can do to all of a person's settings.{few}",
+            few=_few(frames, "hold_n", "settings read again"),
         ),
         figure=plot,
         table=Table(
             frame=people,
             columns=(
-                *_WHO,
+                *WHO,
                 Column(name="hold_n", label="Settings read again", kind="count"),
                 *interval_columns("hold_share", "hold_lo", "hold_hi", label="Held",
                                   kind="share"),
@@ -281,45 +333,54 @@ def hold(frames: Frames) -> Section:
 def rechecks(frames: Frames) -> Section:
     """Show whose installs get their recheck after run-in."""
     question = "Who gets the recheck after run-in done?"
-    people = _enough(frames, "run_in_recheck_share")
+    people = _enough(frames, "run_in_recheck_share", of="run_in_installs")
     if people is None:
         return missing("rechecks", question, _NONE, _HOW)
-    people = people.sort("run_in_recheck_share", "technician_id")
-    least = people.row(0, named=True)
-    plain = marks("run_in_recheck_share", name="", symbol="circle", colour="@main")
-    shown = min(people.height, 40)
+    installs = people["run_in_installs"].to_numpy()
+    overall, early = (
+        float(people[name].to_numpy() @ installs / installs.sum())
+        for name in ("run_in_recheck_share", "early_recheck_share")
+    )
+    fewer, more = _marked(people, "run_in_recheck_standing")
     return Section(
         key="rechecks",
         question=question,
         answer=sentence(
-            "From {least} of installs ({who}) to {most} ({other}).",
-            least=Quantity(value=least["run_in_recheck_share"], kind="share"),
-            who=least["technician_id"],
-            most=Quantity(value=people["run_in_recheck_share"][-1], kind="share"),
-            other=people["technician_id"][-1],
+            "All together {overall} of installs were rechecked after run-in; {early} "
+            "were read before the engine had run five minutes, which counts as none. "
+            "Fewer than that, by more than chance explains: {fewer}. More: {more}.",
+            overall=Quantity(value=overall, kind="share"),
+            early=Quantity(value=early, kind="share", digits=1),
+            fewer=listed(fewer, "nobody"),
+            more=listed(more, "nobody"),
         ),
         caveat=sentence(
             "Of a technician's installs that ran {far} or more, those rechecked by "
             "anyone. Bookings, not only habits, decide this.",
             far=Quantity(value=1_000, kind="distance"),
+            "Of a technician's installs that ran past the miles of a run-in recheck, "
+            "those rechecked by anyone. Bookings, not only habits, decide this.{few}",
+            few=_few(frames, "run_in_installs", "installs"),
         ),
-        figure=figure(
-            [plain | {"showlegend": False}],
-            x=axis("Installs rechecked (%)", tickformat=".0%", rangemode="tozero"),
-            y={
-                "tickvals": "$#",
-                "ticktext": "$name",
-                "range": [shown - 0.5, -0.5],
-                "zeroline": False,
-            },
-            height=90 + 30 * shown,
+        figure=interval_dots(
+            value="run_in_recheck_share", lo="run_in_recheck_lo",
+            hi="run_in_recheck_hi", rows=people.height,
+            title="Installs rechecked (%)", tickformat=".0%", rangemode="tozero",
         ),
         table=Table(
-            frame=people,
+            frame=people.with_columns(whole=pl.lit(overall)),
             columns=(
-                *_WHO,
-                Column(name="run_in_recheck_share", label="Rechecked", kind="share"),
+                *WHO[:3],
+                Column(name="run_in_installs", label="Installs", kind="count"),
+                *interval_columns("run_in_recheck_share", "run_in_recheck_lo",
+                                  "run_in_recheck_hi", label="Rechecked",
+                                  kind="share"),
+                Column(name="run_in_recheck_standing", label="Against all together",
+                       words=words.STANDINGS),
+                Column(name="early_recheck_share", label="Read too early",
+                       kind="share"),
+                Column(name="whole", kind="share", is_shown=False),
             ),
         ),
         method="method-people",
-    )
+    )  # fmt: skip

@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.models.proportions import wilson
+from fleetbelt.models.proportions import newcombe, wilson
 from fleetbelt.render.figures import (
     axis,
     figure,
@@ -163,18 +163,11 @@ def _last_year(whole: pl.DataFrame, as_of: str) -> Sentence:
     )
 
 
-def _change(now: dict[str, float], before: dict[str, float]) -> str:
-    """Judge the difference of two shares by Newcombe's (1998) interval, method 10."""
-    change = now["share"] - before["share"]
-    down = (
-        (now["share"] - now["lo"]) ** 2 + (before["hi"] - before["share"]) ** 2
-    ) ** 0.5
-    up = (
-        (now["hi"] - now["share"]) ** 2 + (before["share"] - before["lo"]) ** 2
-    ) ** 0.5
-    if change + up < 0:
+def _change(now: dict[str, int], before: dict[str, int]) -> str:
+    low, high = newcombe((now["k"], now["n"]), (before["k"], before["n"]))
+    if high < 0:
         return "Fewer than before, by more than chance explains."
-    if change - down > 0:
+    if low > 0:
         return "More than before, by more than chance explains."
     return "No clear change."
 

@@ -86,6 +86,13 @@ STANDINGS: Final[Mapping[str, str]] = {
     "too_few": "too few to say",
 }
 
+HEARD: Final[Mapping[str, str]] = {
+    "fewer": "fewer than expected",
+    "as_expected": "as expected",
+    "more": "more than expected",
+    "too_few": "too few to say",
+}
+
 INPUTS: Final[Mapping[str, str]] = {
     "visits": "all models: visits",
     "gauges": "gauge corrections: readings of known loads",

@@ -1,6 +1,6 @@
 """The shop owner's page: how belts are set, by whom, with which gauge."""
 
-from fleetbelt.render import people, retension, shares
+from fleetbelt.render import people, retension, shares, talk, work_done
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Page, Section, Sentence, asked_once, sentence
 
@@ -14,7 +14,9 @@ def page(frames: Frames) -> Page:
             people.in_range(frames),
             people.habit(frames),
             people.hold(frames),
+            work_done.retensions(frames),
             people.rechecks(frames),
+            work_done.complaints(frames),
         ]
         lead = sentence(
             "People are compared with what their work would bring by chance, never by "
@@ -26,4 +28,5 @@ def page(frames: Frames) -> Page:
         title="The workshop: how belts are set",
         lead=lead,
         sections=asked_once(*sections),
+        context={"talks": talk.links(frames)},
     )

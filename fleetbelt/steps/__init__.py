@@ -15,6 +15,7 @@ from fleetbelt.steps.people import people
 from fleetbelt.steps.plan import plan
 from fleetbelt.steps.policies import policies
 from fleetbelt.steps.repairs import repairs
+from fleetbelt.steps.work_done import work_done
 
 __all__ = [
     "conformity",
@@ -31,4 +32,5 @@ __all__ = [
     "policies",
     "repairs",
     "vehicles",
+    "work_done",
 ]

@@ -37,22 +37,34 @@ def _technicians(read: Read) -> pl.DataFrame:
             pl.col("hold_n").fill_null(0), pl.col("standing").fill_null("too_few")
         )
     )
-    in_range, n = table["in_range"].to_numpy(), table["with_range"].to_numpy()
-    lo, hi = wilson(in_range, n)
-    is_known = pl.col("with_range") > 0
     return to_contract(
         "technician_results",
         table.with_columns(
-            in_spec_share=pl.when(is_known).then(
-                pl.col("in_range") / pl.col("with_range")
-            ),
-            in_spec_lo=pl.when(is_known).then(pl.Series(lo)),
-            in_spec_hi=pl.when(is_known).then(pl.Series(hi)),
+            *_compared(table, "in_range", "with_range", name="in_spec"),
+            *_compared(table, "rechecked", "installs", name="run_in_recheck"),
             run_in_installs=pl.col("installs"),
-            run_in_recheck_share=_share("rechecked", "installs"),
             early_recheck_share=_share("rechecked_early", "installs"),
         ).sort("technician_id"),
     )
+
+
+def _compared(
+    table: pl.DataFrame, part: str, whole: str, *, name: str
+) -> list[pl.Expr]:
+    """Return a share, its interval, and its standing against all together."""
+    k, n = table[part].to_numpy(), table[whole].to_numpy()
+    lo, hi = wilson(k, n)
+    overall = k.sum() / max(n.sum(), 1)
+    words = standings(k, n, overall * n, overall * (1 - overall) * n).standing
+    is_known = pl.col(whole) > 0
+    return [
+        _share(part, whole).alias(f"{name}_share"),
+        pl.when(is_known).then(pl.lit(pl.Series(lo))).alias(f"{name}_lo"),
+        pl.when(is_known).then(pl.lit(pl.Series(hi))).alias(f"{name}_hi"),
+        pl.lit(pl.Series(words.astype(object), dtype=pl.String)).alias(
+            f"{name}_standing"
+        ),
+    ]
 
 
 def _share(part: str, whole: str) -> pl.Expr:

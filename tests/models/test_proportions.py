@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import binom, binomtest
 
 from fleetbelt.errors import InputError
-from fleetbelt.models.proportions import clopper_pearson, wilson
+from fleetbelt.models.proportions import clopper_pearson, newcombe, wilson
 
 CASES = [(0, 5), (1, 5), (3, 7), (5, 5), (11, 240), (239, 240), (1, 100_000)]
 
@@ -72,3 +72,30 @@ def test_swapping_the_property_mirrors_the_interval(interval):
 def test_impossible_counts_are_refused(interval, successes, n):
     with pytest.raises(InputError, match="exceed their total"):
         interval(successes, n)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "low", "high"),
+    [
+        ((56, 70), (48, 80), 0.0524, 0.3339),
+        ((9, 10), (3, 10), 0.1705, 0.8090),
+        ((10, 10), (0, 20), 0.6791, 1.0),
+        ((0, 10), (0, 10), -0.2775, 0.2775),
+    ],
+)
+def test_the_difference_of_two_shares_has_newcombes_interval(first, second, low, high):
+    """Newcombe (1998), Stat. Med. 17, 873-890, table II, method 10.
+
+    Values from memory; they are what the formula gives, done by hand for the first.
+    """
+    assert newcombe(first, second) == pytest.approx((low, high), abs=0.6e-4)
+
+
+def test_the_difference_mirrors_when_the_groups_change_places():
+    low, high = newcombe((30, 90), (12, 80))
+
+    assert newcombe((12, 80), (30, 90)) == pytest.approx((-high, -low))
+
+
+def test_an_empty_group_leaves_the_difference_anywhere():
+    assert newcombe((0, 0), (3, 9)) == (-1.0, 1.0)

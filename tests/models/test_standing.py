@@ -2,10 +2,15 @@
 
 import numpy as np
 import pytest
-from scipy.stats import binomtest, false_discovery_control
+from scipy.stats import binomtest, false_discovery_control, poisson
 
 from fleetbelt.errors import InputError
-from fleetbelt.models.technician_standing import discoveries, levelled, standings
+from fleetbelt.models.technician_standing import (
+    count_standings,
+    discoveries,
+    levelled,
+    standings,
+)
 
 MARKS = ("better", "worse")
 
@@ -214,3 +219,41 @@ def test_certainties_and_no_technicians_give_plain_answers():
 def test_impossible_counts_and_chances_are_refused(counts):
     with pytest.raises(InputError, match="are impossible"):
         standings(*counts)
+
+
+def test_of_counts_as_expected_fewer_than_one_in_twenty_is_marked():
+    rng = np.random.default_rng(21)
+    expected = rng.uniform(1, 60, 30)
+    marked = [
+        np.isin(
+            count_standings(rng.poisson(expected), expected).standing, ["more", "fewer"]
+        ).mean()
+        for _ in range(300)
+    ]
+
+    assert np.mean(marked) < 0.05
+
+
+def test_twice_the_complaints_expected_is_marked_and_few_are_not_judged():
+    found = count_standings([60, 30, 30, 4, 9], [30, 30, 30, 4, 30])
+
+    assert found.standing.tolist() == [
+        "more", "as_expected", "as_expected", "too_few", "fewer",
+    ]  # fmt: skip
+
+
+def test_the_p_value_of_a_count_is_poissons():
+    p = count_standings([22], [12.0]).p_value[0]
+
+    assert p == pytest.approx(2 * poisson.sf(21, 12.0), rel=1e-10)
+
+
+def test_counts_that_cluster_are_marked_later():
+    plain = count_standings([45], [30]).p_value[0]
+
+    assert count_standings([45], [30], variance_ratio=2.0).p_value[0] > plain
+
+
+def test_a_negative_count_is_refused():
+    with pytest.raises(InputError, match="negative or missing"):
+        count_standings([-1], [3.0])

@@ -36,6 +36,8 @@ def fits(
         "results.vehicle_results": _vehicle_results(rng, vehicles),
         "results.technician_results": _technicians(rng),
         **factory_plan.plan(vehicles, models, seed),
+        "results.technician_retensions": _retensions(rng),
+        "results.technician_complaints": _complaints(rng),
     }
 
 
@@ -297,12 +299,62 @@ def _technicians(rng: np.random.Generator) -> pl.DataFrame:
             "in_spec_share": share,
             "in_spec_lo": share - half,
             "in_spec_hi": share + half,
-            "run_in_recheck_share": rng.uniform(0.2, 0.95, n),
+            "in_spec_standing": standings,
+            "run_in_installs": settings,
+            "run_in_recheck_share": share,
+            "run_in_recheck_lo": share - half,
+            "run_in_recheck_hi": share + half,
+            "run_in_recheck_standing": standings,
+            "early_recheck_share": 0.01,
             "hold_n": settings // 2,
             "hold_share": share - 0.1,
             "hold_lo": share - 0.1 - half,
             "hold_hi": share - 0.1 + half,
             "hold_expected": 0.68,
             "standing": standings,
+        }
+    )
+
+
+def _retensions(rng: np.random.Generator) -> pl.DataFrame:
+    n = 14
+    times = rng.integers(12, 120, n)
+    return pl.DataFrame(
+        {
+            "technician_id": [f"T{k:02d}" for k in range(1, n + 1)],
+            "retensions": times,
+            "found_under": times // 2,
+            "left_under": times // 9,
+            "stayed_under": times // 10,
+            "stayed_under_share": 0.2,
+            "stayed_under_lo": 0.1,
+            "stayed_under_hi": 0.35,
+            "found_place": rng.normal(-0.1, 0.1, n),
+            "left_place": rng.normal(0.5, 0.1, n),
+            "seen_in_range": times * 3,
+            "moved_in_range": times // 3,
+            "moved_in_range_share": 0.11,
+            "moved_in_range_lo": 0.07,
+            "moved_in_range_hi": 0.16,
+            "timed": times // 2,
+            "median_minutes": [None, *rng.uniform(20, 40, n - 1)],
+        }
+    )
+
+
+def _complaints(rng: np.random.Generator) -> pl.DataFrame:
+    n = 14
+    heard, ratio = rng.integers(0, 30, n), rng.uniform(0.7, 1.5, n)
+    return pl.DataFrame(
+        {
+            "technician_id": [f"T{k:02d}" for k in range(1, n + 1)],
+            "works": heard * 9,
+            "miles": heard * 30_000,
+            "complaints": heard,
+            "expected": heard / ratio,
+            "ratio": ratio,
+            "ratio_lo": ratio * 0.6,
+            "ratio_hi": ratio * 1.6,
+            "standing": ["as_expected"] * 11 + ["more", "fewer", "too_few"],
         }
     )

@@ -39,7 +39,7 @@ def _read(folder, name):
 
 
 def test_every_page_is_written_and_nothing_else(pages):
-    assert sorted(path.name for path in pages.iterdir()) == sorted(PAGES)
+    assert sorted(path.name for path in pages.iterdir()) == sorted([*PAGES, "talk"])
 
 
 def test_the_same_frames_give_the_same_bytes(results, pages, tmp_path):

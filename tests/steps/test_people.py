@@ -130,18 +130,86 @@ def test_retensions_tell_what_was_needless_and_what_stayed_under(compute: Comput
              "reading_left": 120, "labour_minutes": 14},
         )
     )  # fmt: skip
-    (row,) = table("marts.retension_results").rows(named=True)
+    (row,) = table("results.technician_retensions").rows(named=True)
 
-    assert row == {
-        "technician_id": "T-01",
-        "n": 2,
-        "found_under": 1,
-        "left_under": 1,
-        "under_to_under": 1,
-        "moved_from_in": 1,
-        "n_timed": 1,
-        "median_minutes": 14.0,
+    assert (row["retensions"], row["found_under"], row["left_under"]) == (2, 1, 1)
+    assert (row["stayed_under"], row["stayed_under_share"]) == (1, 1.0)
+    assert (row["seen_in_range"], row["moved_in_range"]) == (1, 1)
+    assert row["moved_in_range_share"] == 1.0
+    assert 0 < row["moved_in_range_lo"] < row["moved_in_range_hi"] == 1
+    assert row["found_place"] == pytest.approx(((80 - 95) / 40 + (110 - 95) / 40) / 2)
+    assert row["left_place"] == pytest.approx(((90 - 95) / 40 + (120 - 95) / 40) / 2)
+    assert (row["timed"], row["median_minutes"]) == (1, 14.0)
+
+
+def test_who_never_found_a_belt_under_has_no_share_of_those_left_under(
+    compute: Compute,
+):
+    table = compute(services=services({"reading_found": 110}))
+    (row,) = table("results.technician_retensions").rows(named=True)
+
+    assert (row["retensions"], row["seen_in_range"], row["moved_in_range"]) == (0, 1, 0)
+    assert row["stayed_under_share"] is None
+    assert row["median_minutes"] is None
+
+
+def complaint(day: str, mile: float) -> dict[str, object]:
+    return {
+        "complaint_id": f"C{mile}",
+        "date": day,
+        "vehicle_id": "V1",
+        "odometer_mi": mile,
+        "noise": "squeal",
     }
+
+
+def test_complaints_count_for_the_last_work_in_its_first_5000_miles(compute: Compute):
+    """On its mile: of what was before; then T-01's, then T-02's, then nobody's."""
+    table = compute(
+        services=services(
+            {"action": "install", "reading_left": 175},
+            {
+                "action": "retension",
+                "date": "2020-06-01",
+                "odometer_mi": 13_000,
+                "reading_left": 115,
+                "technician_id": "T-02",
+            },
+            {"date": "2021-06-01", "odometer_mi": 40_000, "reading_found": 110},
+        ),
+        complaints=[
+            complaint("2020-01-01", 10_000),
+            complaint("2020-04-01", 12_000),
+            complaint("2020-06-01", 13_000),
+            complaint("2020-10-01", 18_000),
+            complaint("2020-10-02", 18_001),
+        ],
+    )
+    rows = {
+        row["technician_id"]: row
+        for row in table("results.technician_complaints").rows(named=True)
+    }
+
+    assert (rows["T-01"]["miles"], rows["T-01"]["complaints"]) == (3_000, 2)
+    assert (rows["T-02"]["miles"], rows["T-02"]["complaints"]) == (5_000, 1)
+    assert rows["T-01"]["expected"] == pytest.approx(3 * 3_000 / 8_000)
+    assert rows["T-02"]["expected"] == pytest.approx(3 * 5_000 / 8_000)
+    assert {row["standing"] for row in rows.values()} == {"too_few"}
+
+
+def test_without_complaints_nothing_is_expected_and_nobody_stands_out(
+    compute: Compute,
+):
+    table = compute(
+        services=services(
+            {"action": "install", "reading_left": 175},
+            {"date": "2021-06-01", "odometer_mi": 40_000, "reading_found": 110},
+        )
+    )
+    (row,) = table("results.technician_complaints").rows(named=True)
+
+    assert (row["complaints"], row["expected"], row["ratio"]) == (0, 0.0, None)
+    assert row["standing"] == "too_few"
 
 
 def test_the_recall_holds_the_records_between_the_two_calibrations(compute: Compute):

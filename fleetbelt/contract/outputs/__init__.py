@@ -6,6 +6,7 @@ from fleetbelt.contract.outputs.drift import DRIFT
 from fleetbelt.contract.outputs.life import LIFE
 from fleetbelt.contract.outputs.measurement import MEASUREMENT
 from fleetbelt.contract.outputs.noise import NOISE
+from fleetbelt.contract.outputs.people import PEOPLE
 from fleetbelt.contract.outputs.plan import PLAN
 from fleetbelt.contract.outputs.records import RECORDS
 from fleetbelt.contract.outputs.repairs import REPAIRS
@@ -19,6 +20,7 @@ RESULTS: Final[tuple[Table, ...]] = (
     *LIFE,
     *NOISE,
     *REPAIRS,
+    *PEOPLE,
     *WORK,
     *PLAN,
 )
