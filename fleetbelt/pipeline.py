@@ -166,6 +166,7 @@ def compute(
     say(f"people    {rows('results.technician_results')} technicians")
     write(steps.policies(read, settings))
     write(steps.work_done(read))
+    write(steps.gauge_board(read, settings))
     write(steps.plan(read, settings))
     say(f"plan      {facts.planned(read)}")
     write({"results.run_info": facts.run_info(read, settings, pseudonyms=key)})

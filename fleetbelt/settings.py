@@ -41,6 +41,7 @@ class Measurement(_Section):
     reading_sd: Positive = 0.02  # of one field reading, until the drift model says
     uncalibrated_u: Positive = 0.08  # of the correction of a gauge never calibrated
     default_repeatability: Positive = 0.01  # of a gauge read once per load
+    calibration_days: Positive = 365  # from one calibration to the next; assumption
     vibration_frequency_u: NotNegative = 0.01
     vibration_span_u: NotNegative = 0.01
     vibration_mass_u: NotNegative = 0.03

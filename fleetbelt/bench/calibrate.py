@@ -10,8 +10,9 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtri, stdtr, stdtrit
 
+from fleetbelt.belt.drive import Span
 from fleetbelt.bench.gauging import NoNumberError
-from fleetbelt.bench.spans import Span, in_words, parse_length_mm
+from fleetbelt.bench.spans import in_words, parse_length_mm
 from fleetbelt.errors import InputError
 from fleetbelt.models.calibration_line import dead_weight_n, fit_line
 from fleetbelt.models.gauges import (

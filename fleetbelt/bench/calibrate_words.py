@@ -5,8 +5,9 @@ from typing import Any, Final
 
 import polars as pl
 
+from fleetbelt.belt.drive import Span
 from fleetbelt.bench.calibrate import Calibration
-from fleetbelt.bench.spans import Span, in_words
+from fleetbelt.bench.spans import in_words
 from fleetbelt.units import NEWTONS_PER
 
 RULE_OF_THUMB: Final = 1.10

@@ -8,8 +8,9 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
+from fleetbelt.belt.drive import Drive, Span
 from fleetbelt.bench.records import Records
-from fleetbelt.bench.spans import Drive, Span, in_words
+from fleetbelt.bench.spans import in_words
 from fleetbelt.bench.target import Repeatability, Scale, force_scale, frequency_scale
 from fleetbelt.errors import InputError
 from fleetbelt.models.gauges import USES, corrections

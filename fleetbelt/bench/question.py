@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
+from fleetbelt.belt.drive import Drive, Span, lay_out
 from fleetbelt.bench.gauging import (
     Gauge,
     find_gauge,
@@ -16,7 +17,7 @@ from fleetbelt.bench.gauging import (
     scales,
 )
 from fleetbelt.bench.records import Records
-from fleetbelt.bench.spans import Drive, Span, find_span, lay_out
+from fleetbelt.bench.spans import find_span
 from fleetbelt.bench.target import Found, Judgement, Scale, Target, aim, behind, judge
 from fleetbelt.errors import InputError
 

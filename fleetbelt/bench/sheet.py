@@ -9,8 +9,8 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from fleetbelt.belt.drive import PulleyEstimate, pulley_estimates
 from fleetbelt.bench import words
-from fleetbelt.bench.physics import PulleyEstimate, pulley_estimates
 from fleetbelt.bench.question import STATES, Answer, BeltState, Subject
 from fleetbelt.bench.records import Records
 from fleetbelt.bench.spans import in_words
@@ -105,7 +105,8 @@ def _drive(answer: Answer) -> dict[str, Any]:
     if best is not None and best.number != answer.span.number:
         advice = f"The longest of them is {best.number}, {best.length_mm:.0f} mm."
     known = [state for state in STATES if answer.published[state]]
-    estimates = pulley_estimates(answer) if answer.found is None else []  # for room
+    has_room = answer.found is None and drive.layout is not None
+    estimates = _estimates(answer) if has_room else []
     return {
         "drawing": drive.layout
         and drive_drawing(
@@ -121,12 +122,28 @@ def _drive(answer: Answer) -> dict[str, Any]:
     }
 
 
+def _estimates(answer: Answer) -> list[PulleyEstimate]:
+    """Return what the published ranges mean for the drive."""
+    limits: dict[str, tuple[float, float]] = {
+        state: (known.min_n, known.max_n)
+        for state, known in answer.published.items()
+        if known
+    }
+    layout = answer.drive.layout
+    return pulley_estimates(layout, limits) if layout else []
+
+
 def _load(one: PulleyEstimate, known: Sequence[BeltState]) -> dict[str, Any]:
     return {
         "name": one.name.replace("_", " "),
         "side": one.side,
         "wrap": f"{one.wrap_deg:.0f}°",
-        "grip": "" if math.isnan(one.grip) else f"{one.grip:.1f}",
+        "held": [
+            ""
+            if math.isnan(one.grip)
+            else "{:.0f} to {:.0f} N".format(*one.held_n[state])
+            for state in known
+        ],
         "hubs": ["{:.0f} to {:.0f} N".format(*one.hub_n[state]) for state in known],
     }
 

@@ -1,104 +1,17 @@
 """The spans of a drive: their names and lengths, and the one that was asked for."""
 
 import re
-from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
 
-import polars as pl
-
-from fleetbelt.belt import Layout, Pulley, route_belt
+from fleetbelt.belt.drive import Drive, Span
 from fleetbelt.errors import InputError
 from fleetbelt.units import MM_PER_INCH
 
 _LENGTH: Final = re.compile(r'\s*(\d+(?:\.\d+)?|\.\d+)\s*(mm|in|")\s*', re.IGNORECASE)
 _MM_PER: Final = {"mm": 1.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
 SAME_SPAN_MM: Final = 5.0  # a length typed this near to a span of the drive is that one
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
-    """A free span of the belt.
-
-    Attributes
-    ----------
-    length_mm : float
-    ends : tuple of str
-        The two accessories at its ends, in belt order; empty where not known.
-    number : int
-        Its place in belt order, from 1; 0 where not known.
-    is_accessible : bool
-        A gauge reaches it.
-    """
-
-    length_mm: float
-    ends: tuple[str, ...] = ()
-    number: int = 0
-    is_accessible: bool = False
-
-    @property
-    def name(self) -> str:
-        """Return its ends joined as they are asked for."""
-        return "-".join(self.ends)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Drive:
-    """A drive's belt laid out, where its pulleys are known.
-
-    Attributes
-    ----------
-    layout : Layout or None
-    spans : tuple of Span
-        In belt order; empty without a layout.
-    fault : str
-        Why there is no layout; empty where there is one.
-    """
-
-    layout: Layout | None = None
-    spans: tuple[Span, ...] = ()
-    fault: str = ""
-
-    @property
-    def reached(self) -> list[Span]:
-        """Return the spans that a gauge reaches, the longest first."""
-        reached = (span for span in self.spans if span.is_accessible)
-        return sorted(reached, key=lambda span: -span.length_mm)
-
-
-def lay_out(pulleys: pl.DataFrame) -> Drive:
-    """Return the belt of one drive round its pulleys.
-
-    Parameters
-    ----------
-    pulleys : polars.DataFrame
-        Rows of ``staging.pulleys`` of one drive.
-
-    Returns
-    -------
-    Drive
-        Without layout where there are no pulleys or no belt can run round them.
-    """
-    rows = pulleys.sort("position")
-    if rows.is_empty():
-        return Drive(fault="no row of pulleys.csv is of this drive")
-    names = _names(rows["accessory"].to_list())
-    places = rows.select("x_mm", "y_mm", "diameter_mm", "side").iter_rows(named=True)
-    try:
-        layout = route_belt(
-            [Pulley(name=name, **row) for name, row in zip(names, places, strict=True)]
-        )
-    except InputError as error:
-        return Drive(fault=error.what)
-    ends = zip(names, [*names[1:], names[0]], strict=True)
-    spans = tuple(
-        Span(length_mm=length, ends=pair, number=n, is_accessible=reached)
-        for n, (pair, length, reached) in enumerate(
-            zip(ends, layout.span_mm.tolist(), rows["has_gauge_access"], strict=True), 1
-        )
-    )
-    return Drive(layout=layout, spans=spans)
 
 
 def find_span(asked: str, drive: Drive) -> Span:
@@ -155,16 +68,6 @@ def _of_length(length_mm: float, drive: Drive) -> Span:
         default=Span(length_mm=length_mm),
     )
     return replace(named, length_mm=length_mm)
-
-
-def _names(accessories: list[str]) -> list[str]:
-    """Return the accessories' names, numbered where one comes more than once."""
-    total, seen = Counter(accessories), Counter[str]()
-    names = []
-    for name in accessories:
-        seen[name] += 1
-        names.append(f"{name}_{seen[name]}" if total[name] > 1 else name)
-    return names
 
 
 def _key(name: str) -> str:

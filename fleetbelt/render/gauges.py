@@ -5,8 +5,10 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render import words
+from fleetbelt.render.drives import drives
 from fleetbelt.render.figures import Figure, Trace, axis, figure, label
 from fleetbelt.render.frames import Frames
+from fleetbelt.render.gauge_board import BOARD, board, cards
 from fleetbelt.render.section import (
     Column,
     Page,
@@ -39,7 +41,9 @@ _LOOKS: Final = (
 
 def page(frames: Frames) -> Page:
     """Return the gauges page."""
-    sections = [curves(frames)]
+    sections = (
+        [board(frames), curves(frames)] if frames.has(BOARD) else [curves(frames)]
+    )
     if frames.has("results.gauge_study"):
         sections.append(study(frames))
     if frames.has("results.gauge_recall"):
@@ -49,6 +53,7 @@ def page(frames: Frames) -> Page:
         title="The gauges: what each one shows of a known load",
         lead=("A gauge that reads high leaves belts loose, and nobody sees it.",),
         sections=tuple(sections),
+        context={"cards": cards(frames), "drives": drives(frames)},
     )
 
 

@@ -5,6 +5,7 @@ nothing of tables.
 """
 
 from fleetbelt.steps.count_effects import count_effects
+from fleetbelt.steps.boards import gauge_board
 from fleetbelt.steps.drift import drift
 from fleetbelt.steps.life import lives
 from fleetbelt.steps.life_effects import life_effects
@@ -22,6 +23,8 @@ __all__ = [
     "count_effects",
     "daily_miles",
     "drift",
+    "effects",
+    "gauge_board",
     "gauges",
     "installs",
     "life_effects",

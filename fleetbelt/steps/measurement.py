@@ -1,11 +1,14 @@
 """Gauges, and how sure it is that a tension lies in its range."""
 
+from datetime import date
+from typing import Final
+
 import polars as pl
 
 from fleetbelt.models.conformity import conformity_with_prior, verdict
-from fleetbelt.models.gauge_drift import fit_gauge_drift, levelled
+from fleetbelt.models.gauge_drift import as_on, fit_gauge_drift, levelled
 from fleetbelt.models.gauge_study import gauge_study, reproducibility
-from fleetbelt.models.gauges import corrections, fit_gauges
+from fleetbelt.models.gauges import GaugeFit, corrections, fit_gauges
 from fleetbelt.models.proportions import wilson
 from fleetbelt.settings import Settings
 from fleetbelt.steps.tables import Tables, to_contract
@@ -19,8 +22,10 @@ def gauges(read: Read, settings: Settings) -> Tables:
     gives each reading the shift of its date.
     """
     rules = settings.measurement
-    as_of = pl.lit(read("history.as_of")["as_of"].item(), dtype=pl.Date)
-    known = read("staging.calibrations").filter(pl.col("date") <= as_of)
+    day: date = read("history.as_of")["as_of"].item()
+    known = read("staging.calibrations").filter(
+        pl.col("date") <= pl.lit(day, dtype=pl.Date)
+    )
     study = gauge_study(known)
     drift = fit_gauge_drift(
         known,
@@ -41,11 +46,51 @@ def gauges(read: Read, settings: Settings) -> Tables:
         "results.gauge_curves": fit.curves,
         "results.gauge_study": to_contract("gauge_study", study),
         "fitted.gauge_notes": fit.notes,
+        "fitted.gauge_lines": _lines(as_on(fit, drift, day)),
         "fitted.gauge_drift": drift.gauges,
         "fitted.gauge_shifts": drift.shifts,
         "fitted.gauges_off": drift.found_off,
         "fitted.corrections": corrected,
     }
+
+
+def _lines(now: GaugeFit) -> pl.DataFrame:
+    """Lay each gauge's ratio out over its spans, as it is now, with 95 % limits."""
+    ends = now.curves.group_by("gauge_id", maintain_order=True).agg(
+        pl.col("span_mm").min().alias("start"), pl.col("span_mm").max().alias("end")
+    )
+    steps = pl.DataFrame({"step": [k / STEPS for k in range(STEPS + 1)]})
+    way = pl.col("start") + pl.col("step") * (pl.col("end") - pl.col("start"))
+    between = ends.join(steps, how="cross", maintain_order="left_right").select(
+        "gauge_id", span_mm=way
+    )
+    knots = now.curves.select("gauge_id", "span_mm")
+    uses = (
+        pl.concat([between, knots])
+        .unique()
+        .sort("gauge_id", "span_mm")
+        .with_columns(shop=pl.lit(None, dtype=pl.String))
+    )
+    return (
+        corrections(now, uses)
+        .join(
+            knots.with_columns(is_calibrated=pl.lit(value=True)),
+            on=["gauge_id", "span_mm"],
+            how="left",
+            maintain_order="left",
+        )
+        .select(
+            "gauge_id",
+            "span_mm",
+            pl.col("is_calibrated").fill_null(value=False),
+            ratio=(-pl.col("log_correction")).exp(),
+            ratio_lo=(-pl.col("log_correction") - 1.96 * pl.col("u_corr")).exp(),
+            ratio_hi=(-pl.col("log_correction") + 1.96 * pl.col("u_corr")).exp(),
+        )
+    )
+
+
+STEPS: Final = 24  # of a gauge's line from its shortest to its longest span
 
 
 def conformity(read: Read, settings: Settings) -> Tables:

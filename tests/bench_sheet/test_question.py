@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fleetbelt.belt.drive import pulley_estimates
 from fleetbelt.bench.gauging import NoNumberError
-from fleetbelt.bench.physics import pulley_estimates
 from fleetbelt.bench.question import Question, answer
 from fleetbelt.bench.words import answer_text, doubts, on_scale
 from fleetbelt.errors import InputError
@@ -194,13 +194,20 @@ def test_limits_are_rounded_into_the_range_on_the_gauges_scale(records):
 
 def test_hub_loads_at_rest_are_2_t_sin_half_the_wrap(records):
     """Three equal pulleys on a 3-4-5 triangle: the first is wrapped by 90 degrees."""
-    crank, *_ = pulley_estimates(ask(records))
+    layout = ask(records).drive.layout
+    assert layout is not None
+    limits = {"used": (95 * LBF, 135 * LBF)}
+    crank, *_ = pulley_estimates(layout, limits)
 
     assert crank.wrap_deg == pytest.approx(90)
     assert crank.hub_n["used"] == pytest.approx(
         (math.sqrt(2) * 95 * LBF, math.sqrt(2) * 135 * LBF)
     )
     assert crank.grip == pytest.approx(math.sqrt(5), abs=1e-3)
+    e = crank.grip
+    assert crank.held_n["used"] == pytest.approx(
+        tuple(2 * limit * (e - 1) / (e + 1) for limit in limits["used"])
+    )
 
 
 def test_a_reading_in_another_unit_is_questioned_and_nobody_told_to_turn_by_it(records):

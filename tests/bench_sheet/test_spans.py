@@ -3,7 +3,8 @@
 import polars as pl
 import pytest
 
-from fleetbelt.bench.spans import Drive, find_span, in_words, lay_out
+from fleetbelt.belt.drive import Drive, lay_out
+from fleetbelt.bench.spans import find_span, in_words
 from fleetbelt.errors import InputError
 from tests.bench_sheet.conftest import TRIANGLE
 

@@ -1,0 +1,122 @@
+"""Cards of gauges and drawings of drives: what is drawn, and what is said instead."""
+
+import polars as pl
+import pytest
+
+from fleetbelt.render.drives import drives
+from fleetbelt.render.frames import Frames
+from fleetbelt.render.gauge_board import board, cards
+from fleetbelt.render.section import plain_text
+
+BOARD = pl.DataFrame(
+    {
+        "gauge_id": ["G1", "G<2>"],
+        "shop": ["North", None],
+        "method": ["finger", "push"],
+        "calibrations": [2, 0],
+        "last_calibration": ["2024-01-05", None],
+        "next_calibration": ["2025-01-04", None],
+        "change": ["constant", None],
+        "change_pct": [0.0, None],
+        "change_lo": [0.0, None],
+        "change_hi": [0.0, None],
+        "readings": [90, 20],
+        "readings_since": [30, 0],
+        "readings_beyond": [4, 0],
+        "span_min_mm": [150.0, None],
+        "span_max_mm": [400.0, None],
+        "wanted_span_mm": [420.0, 180.0],
+        "wanted_readings": [4, 20],
+        "belts_set": [7, 3],
+        "belts_doubtful": [1, 0],
+        "needs": ["nothing", "first_calibration"],
+    }
+)
+LINES = pl.DataFrame(
+    {
+        "gauge_id": ["G1"] * 3,
+        "span_mm": [150.0, 275.0, 400.0],
+        "is_calibrated": [True, False, True],
+        "ratio": [0.93, 0.97, 0.99],
+        "ratio_lo": [0.92, 0.95, 0.98],
+        "ratio_hi": [0.94, 0.99, 1.00],
+    }
+)
+SQUARE = pl.DataFrame(
+    {
+        "drive_id": ["D1"] * 3,
+        "position": [1, 2, 3],
+        "accessory": ["crankshaft", "alternator", "<i>pump"],
+        "x_mm": [0.0, 300.0, 0.0],
+        "y_mm": [0.0, 0.0, 400.0],
+        "diameter_mm": [100.0] * 3,
+        "side": ["ribbed"] * 3,
+        "has_gauge_access": [False, True, True],
+    }
+)
+RANGES = pl.DataFrame(
+    {
+        "drive_id": ["D1"],
+        "belt_state": ["used"],
+        "spec_min_n": [400.0],
+        "spec_max_n": [600.0],
+    }
+)
+
+
+def frames(**tables: pl.DataFrame) -> Frames:
+    return Frames({name.replace("__", "."): table for name, table in tables.items()})
+
+
+def test_a_card_has_its_points_its_span_s_ends_and_its_dates():
+    (card,) = cards(frames(results__gauge_board=BOARD, fitted__gauge_lines=LINES))
+
+    assert card["gauge_id"] == "G1"
+    assert card["svg"].count("<circle") == 2
+    assert "150 mm" in card["svg"]
+    assert "0.930 at 150 mm; 0.990 at 400 mm" in card["svg"]
+    assert "last calibrated 2024-01-05, due 2025-01-04" in card["said"]
+
+
+def test_the_board_puts_what_needs_something_first():
+    section = board(frames(results__gauge_board=BOARD))
+
+    assert section.table is not None
+    assert section.table.frame["gauge_id"].to_list() == ["G<2>", "G1"]
+    assert "Never calibrated: G<2>." in plain_text(section.answer)
+
+
+def test_without_gauges_the_board_says_what_is_missing():
+    assert "gauge_id" in plain_text(board(frames()).missing)
+    assert cards(frames()) == []
+
+
+def test_a_drive_names_the_longest_span_in_reach_and_its_estimates():
+    found = drives(frames(staging__pulleys=SQUARE, history__ranges=RANGES))
+    (drive,) = found["drawn"]
+
+    assert drive["best"] == "span 2, alternator-<i>pump, 500 mm"
+    assert "measure here" in drive["svg"]
+    assert "<i>" not in drive["svg"]
+    crank = drive["pulleys"][0]
+    assert crank["wrap"] == "90°"
+    assert crank["hub"] == ["566 to 849 N"]
+    assert crank["held"] == ["306 to 458 N"]
+
+
+def test_a_drive_that_cannot_be_and_one_without_a_range_are_said():
+    on_one_spot = SQUARE.with_columns(x_mm=pl.lit(0.0), y_mm=pl.lit(0.0))
+    faulty = drives(frames(staging__pulleys=on_one_spot))
+
+    assert faulty["drawn"] == []
+    assert faulty["faults"][0]["drive_id"] == "D1"
+    assert drives(frames(staging__pulleys=SQUARE))["drawn"][0]["states"] == []
+    assert drives(frames()) == {"drawn": [], "rest": [], "faults": []}
+
+
+@pytest.mark.parametrize("reached", [True, False])
+def test_without_a_span_in_reach_none_is_named(reached: bool):
+    pulleys = SQUARE.with_columns(has_gauge_access=pl.lit(reached))
+    (drive,) = drives(frames(staging__pulleys=pulleys))["drawn"]
+
+    assert bool(drive["best"]) == reached
