@@ -138,12 +138,9 @@ def _load(one: PulleyEstimate, known: Sequence[BeltState]) -> dict[str, Any]:
         "name": one.name.replace("_", " "),
         "side": one.side,
         "wrap": f"{one.wrap_deg:.0f}°",
-        "held": [
-            ""
-            if math.isnan(one.grip)
-            else "{:.0f} to {:.0f} N".format(*one.held_n[state])
-            for state in known
-        ],
+        "held": "{:.0f} to {:.0f} N".format(*one.held_n["used"])
+        if "used" in known and not math.isnan(one.grip)
+        else "",
         "hubs": ["{:.0f} to {:.0f} N".format(*one.hub_n[state]) for state in known],
     }
 
