@@ -4,8 +4,8 @@ A step knows table names and nothing of the engine; a model knows arrays and fra
 nothing of tables.
 """
 
-from fleetbelt.steps.count_effects import count_effects
 from fleetbelt.steps.boards import gauge_board
+from fleetbelt.steps.count_effects import count_effects
 from fleetbelt.steps.drift import drift
 from fleetbelt.steps.life import lives
 from fleetbelt.steps.life_effects import life_effects
@@ -23,7 +23,6 @@ __all__ = [
     "count_effects",
     "daily_miles",
     "drift",
-    "effects",
     "gauge_board",
     "gauges",
     "installs",
