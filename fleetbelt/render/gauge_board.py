@@ -95,7 +95,9 @@ def _in_order(table: pl.DataFrame) -> pl.DataFrame:
     order = {need: place for place, need in enumerate(_NEEDS)}
     return (
         table.with_columns(
-            place=pl.col("needs").replace_strict(order, return_dtype=pl.Int64)
+            place=pl.col("needs").replace_strict(
+                order, default=len(order), return_dtype=pl.Int64
+            )
         )
         .sort(["place", "readings", "gauge_id"], descending=[False, True, False])
         .drop("place")
@@ -122,7 +124,7 @@ def _card(
 ) -> dict[str, Any]:
     said = [f"last calibrated {row['last_calibration']}, due {row['next_calibration']}"]
     if row["change"]:
-        said.append(_CHANGES[row["change"]])
+        said.append(_CHANGES.get(row["change"], row["change"]))
     if row["wanted_readings"]:
         said.append(
             f"{row['wanted_readings']:,} readings near {row['wanted_span_mm']:.0f} mm "
@@ -131,7 +133,7 @@ def _card(
     return {
         "gauge_id": row["gauge_id"],
         "shop": row["shop"] or "",
-        "needs": _NEEDS[row["needs"]],
+        "needs": _NEEDS.get(row["needs"], row["needs"]),
         "said": "; ".join(said),
         "svg": scale.svg(row["gauge_id"], line),
     }

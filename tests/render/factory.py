@@ -44,7 +44,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "results.load_files": _load_files(),
         "results.quarantine": _quarantine(),
         "results.data_notes": _notes(),
-        "results.belts": _belts(rng, installs),
+        "results.belts": _belts(rng, installs).with_columns(drive_id=pl.lit("D1")),
         "results.install_conformity": _conformity(installs),
         "results.drift_by_model": _drift_by_model(rng),
         "results.drift_by_belt": drift,

@@ -4,6 +4,7 @@ import numpy as np
 import polars as pl
 
 from tests.render import factory_plan
+from tests.render.factory_gauges import gauges
 
 BANDS = {"loose": 0.6, "under": 0.75, "in_spec": 1.0, "over": 0.95, "tight": 0.85}
 
@@ -15,6 +16,7 @@ def fits(
     rng = np.random.default_rng(seed + 1)
     return {
         "results.gauge_curves": _gauge_curves(rng),
+        **gauges(),
         "results.gauge_study": _gauge_study(),
         "results.gauge_recall": _gauge_recall(),
         "results.life_by_group": _life_by_group(models),
