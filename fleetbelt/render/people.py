@@ -356,10 +356,8 @@ def rechecks(frames: Frames) -> Section:
         ),
         caveat=sentence(
             "Of a technician's installs that ran {far} or more, those rechecked by "
-            "anyone. Bookings, not only habits, decide this.",
+            "anyone. Bookings, not only habits, decide this.{few}",
             far=Quantity(value=1_000, kind="distance"),
-            "Of a technician's installs that ran past the miles of a run-in recheck, "
-            "those rechecked by anyone. Bookings, not only habits, decide this.{few}",
             few=_few(frames, "run_in_installs", "installs"),
         ),
         figure=interval_dots(
