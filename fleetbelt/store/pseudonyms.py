@@ -143,7 +143,7 @@ def _columns(
     """Return table and name of the columns that are given out under such a name."""
     return connection.execute(
         "select schema_name || '.' || table_name, column_name from duckdb_columns() "
-        "where schema_name in ('marts', 'results') "
+        "where schema_name in ('marts', 'results', 'previous') "
         "and regexp_full_match(column_name, ?)",
         [pattern],
     ).fetchall()
@@ -151,12 +151,15 @@ def _columns(
 
 def _mask_settings(connection: duckdb.DuckDBPyConnection) -> None:
     """Leave out of the settings told whose records a file holds."""
-    told = "results.run_info where key = 'settings'"
-    for text in _texts(connection, f"select value from {told}"):
-        settings: dict[str, Any] = json.loads(text)
-        for mapping in settings["files"]:
-            mapping["constants"].pop("technician_id", None)
-        connection.execute(
-            "update results.run_info set value = ? where key = 'settings'",
-            [json.dumps(settings, sort_keys=True)],
-        )
+    for table, _ in _columns(connection, "value"):
+        if not table.endswith(".run_info"):
+            continue
+        told = f"{table} where key = 'settings'"
+        for text in _texts(connection, f"select value from {told}"):
+            settings: dict[str, Any] = json.loads(text)
+            for mapping in settings["files"]:
+                mapping["constants"].pop("technician_id", None)
+            connection.execute(
+                f"update {table} set value = ? where key = 'settings'",
+                [json.dumps(settings, sort_keys=True)],
+            )
