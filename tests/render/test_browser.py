@@ -260,6 +260,21 @@ def test_a_link_brings_the_same_view_again(open_page, pages, results):
     assert "(lbf)" in again.locator("[data-table=watchlist] thead").first.inner_text()
 
 
+def test_print_says_which_filter_was_chosen(open_page, pages, results):
+    page = open_page(pages)
+    page.emulate_media(media="print")
+    assert not page.locator("[data-filters]").is_visible()
+
+    depot = results["results.watchlist"]["depot"][0]
+    page.locator("[data-filters] select[name=depot]").evaluate(
+        "(list, depot) => { list.value = depot;"
+        " list.dispatchEvent(new Event('change', { bubbles: true })); }",
+        depot,
+    )
+
+    assert page.locator("[data-filters]").inner_text() == f"Only depot {depot}"
+
+
 def test_units_change_every_number_and_axis(open_page, pages):
     page = open_page(pages, "fleet")
     page.locator(".open").first.click()
