@@ -3,7 +3,6 @@
 import pytest
 
 from fleetbelt.resources import bundled
-from fleetbelt.store import sql_models
 from fleetbelt.store.checks import discover
 from tests.ingest.folders import (
     DRIVES,
@@ -25,7 +24,6 @@ def notes(database):
     """Return table and key of every row a rule of severity note finds."""
 
     def noted(code: str):
-        sql_models.build(database, sql_models.discover(bundled("sql")), "staging")
         found = database.execute(f"select table_name, key from ({RULES[code].sql})")
         return sorted(found.fetchall())
 
