@@ -16,7 +16,7 @@ BOARD: Final = "results.gauge_board"
 MOST_CARDS: Final = 24
 _NEEDS: Final = {
     "first_calibration": "a first calibration",
-    "calibration_due": "a calibration, it is due",
+    "calibration_due": "a calibration now",
     "span": "a calibration on another span",
     "nothing": "nothing",
 }
@@ -140,7 +140,7 @@ def _card(
 
 
 _WIDTH, _HEIGHT = 240.0, 150.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 8.0, 8.0, 26.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 26.0, 8.0, 26.0
 _TEXT: Final = Markup('<text x="{x:.1f}" y="{y:.1f}" text-anchor="{at}">{word}</text>')
 
 
