@@ -8,6 +8,7 @@ import polars as pl
 from fleetbelt.belt.drive import Drive, PulleyEstimate, lay_out, pulley_estimates
 from fleetbelt.render.drawing import drive_drawing
 from fleetbelt.render.frames import Frames
+from fleetbelt.render.section import Quantity, Sentence, sentence
 
 MOST_DRIVES: Final = 12
 
@@ -94,10 +95,15 @@ def _row(one: PulleyEstimate, states: list[str]) -> dict[str, Any]:
         "name": one.name.replace("_", " "),
         "side": one.side,
         "wrap": f"{one.wrap_deg:.0f}°",
-        "held": [_between(slips[s]) if slips else "" for s in states],
+        "held": [_between(slips[s]) if slips else () for s in states],
         "hub": [_between(one.hub_n[s]) for s in states],
     }
 
 
-def _between(limits_n: tuple[float, float]) -> str:
-    return "{:.0f} to {:.0f} N".format(*limits_n)
+def _between(limits_n: tuple[float, float]) -> Sentence:
+    low_n, high_n = limits_n
+    return sentence(
+        "{low} to {high}",
+        low=Quantity(value=low_n, kind="tension", is_bare=True),
+        high=Quantity(value=high_n, kind="tension"),
+    )

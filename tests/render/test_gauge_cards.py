@@ -46,8 +46,8 @@ def test_a_drive_names_the_longest_span_in_reach_and_its_estimates():
     assert "<i>" not in drive["svg"]
     crank = drive["pulleys"][0]
     assert crank["wrap"] == "90°"
-    assert crank["hub"] == ["566 to 849 N"]
-    assert crank["held"] == ["306 to 458 N"]
+    assert [plain_text(words) for words in crank["hub"]] == ["566 to 849\u00a0N"]
+    assert [plain_text(words) for words in crank["held"]] == ["306 to 458\u00a0N"]
 
 
 def test_a_drive_that_cannot_be_and_one_without_a_range_are_said():
