@@ -1,6 +1,8 @@
 """Fleets with hardly anything in them: no crash, no NaN, and a sentence instead."""
 
 import re
+from collections.abc import Mapping
+from pathlib import Path
 
 import polars as pl
 import polars.selectors as cs
@@ -11,7 +13,9 @@ from fleetbelt.render import NEEDED
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.pages import PAGES
 from fleetbelt.render.section import plain_text
-from tests.conftest import Compute, Table
+from fleetbelt.store import frames
+from fleetbelt.store.database import connect
+from tests.conftest import Compute
 from tests.fleets import NEW_RANGE, SERVICE, VEHICLE, Row, services
 
 INSTALL: Row = {"action": "install", "reading_left": 175, "odometer_mi": 10_000}
@@ -80,30 +84,28 @@ FLEETS: dict[str, dict[str, list[Row]]] = {
 
 @pytest.mark.parametrize("kind", FLEETS)
 def test_no_result_is_nan_and_what_cannot_be_told_has_a_sentence(
-    compute: Compute, kind: str
+    compute: Compute, tmp_path: Path, kind: str
 ):
-    table = compute(**FLEETS[kind])
+    compute(**FLEETS[kind])
+    results = [f"results.{result.name}" for result in RESULTS]
+    with connect(tmp_path / "fleet.duckdb", read_only=True) as connection:
+        tables = frames.existing(connection, {*results, *NEEDED})
 
-    for name in (result.name for result in RESULTS):
-        for column in table(f"results.{name}").select(cs.float()).iter_columns():
+    for name in results:
+        for column in tables[name].select(cs.float()).iter_columns():
             assert column.drop_nulls().is_finite().all(), f"{name}.{column.name}"
-    effects, avoidable = (
-        table(f"results.{name}") for name in ("life_effects", "noise_avoidable")
-    )
+    assert [said for said in page_words(tables) if wrong(said)] == []
+    avoidable = tables["results.noise_avoidable"]
     assert avoidable.height == 1
-    assert [said for said in page_words(table) if wrong(said)] == []
-    assert untold(effects, "time_ratio").is_empty()
     assert untold(avoidable, "share").is_empty()
+    assert untold(tables["results.life_effects"], "time_ratio").is_empty()
 
 
-def page_words(table: Table) -> list[str]:
+def page_words(tables: Mapping[str, pl.DataFrame]) -> list[str]:
     """Return what each section of each page answers, or misses."""
-    frames = Frames({name: table(name) for name in NEEDED})
-    return [
-        plain_text(section.answer or section.missing)
-        for page in (make(frames) for make in PAGES)
-        for section in page.sections
-    ]
+    pages = [make(Frames(tables)) for make in PAGES]
+    sections = [section for page in pages for section in page.sections]
+    return [plain_text(section.answer or section.missing) for section in sections]
 
 
 def wrong(said: str) -> bool:
