@@ -17,6 +17,7 @@ from fleetbelt.render.section import (
     missing,
     sentence,
 )
+from fleetbelt.render.story import last_places
 
 MOST_JOBS: Final = 2_000
 _JOBS: Final = (("retension", "@main", ""), ("replace", "@warn", "/"))
@@ -172,7 +173,7 @@ def jobs(frames: Frames) -> Section:
         ["week", "expected_cost", "belt_id"],
         descending=[False, True, False],
         nulls_last=True,
-    )
+    ).join(last_places(frames), on="belt_id", how="left", maintain_order="left")
     return Section(
         key="jobs",
         question=question,
@@ -180,7 +181,7 @@ def jobs(frames: Frames) -> Section:
         caveat=sentence(
             "Expected cost: of doing the job in that week and not when it is due; "
             "without a week, of leaving it undone until the plan ends. A date is an "
-            "estimate: read the belt first."
+            "estimate: read the belt first. Record: of the belt's last visit."
         ),
         table=Table(
             frame=frame,
@@ -203,14 +204,15 @@ def _job_columns(currency: str) -> tuple[Column, ...]:
         Column(name="job", label="Job"),
         Column(name="due_date", label="Due", kind="date"),
         Column(name="due_odometer_mi", label="At odometer", kind="distance"),
-        Column(name="minutes", label="Minutes", kind="count"),
+        Column(name="minutes", label="Min", kind="count"),
         Column(name="p_failure_90d", label="Fails in 90 days",
                kind="chance"),
-        Column(name="expected_cost", label="Expected cost", kind="money", digits=2,
+        Column(name="expected_cost", label="Cost, expected", kind="money", digits=2,
                unit=currency),
         Column(name="reason", label="Reason"),
-        Column(name="model", label="Model"),
         Column(name="belt_id", label="Belt"),
+        Column(name="place", label="Record"),
+        Column(name="model", label="Model", is_shown=False),
         Column(name="duty", label="Duty", is_shown=False),
     )  # fmt: skip
 

@@ -75,6 +75,18 @@ def place() -> pl.Expr:
     return pl.format("{}, line {}", "file", "line")
 
 
+def last_places(frames: Frames) -> pl.DataFrame:
+    """Return file and line of each belt's last record: ``belt_id``, ``place``."""
+    known = frames.get("marts.belt_story")
+    if known is None:
+        return pl.DataFrame(schema={"belt_id": pl.String, "place": pl.String})
+    return (
+        known.sort("belt_id", "date", "odometer_mi", "service_id")
+        .group_by("belt_id", maintain_order=True)
+        .agg(place=place().last())
+    )
+
+
 def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
     """Return every visit and complaint of the belts, and the course of the tension.
 

@@ -151,6 +151,20 @@ def test_the_list_ships_the_jobs_due_soonest_and_says_where_all_are(results):
     )
 
 
+def test_a_job_names_the_record_of_its_belts_last_visit(results):
+    story = results["marts.belt_story"].filter(pl.col("date").is_not_null())
+    belt = story["belt_id"][0]
+    last = story.filter(belt_id=belt).sort("date", "odometer_mi", "service_id")
+    jobs = results["results.work_plan"].with_columns(belt_id=pl.lit(belt))
+
+    section = plan_weeks.jobs(Frames(results | {"results.work_plan": jobs}))
+
+    place = f"{last['file'][-1]}, line {last['line'][-1]}"
+    assert set(_frame(section)["place"]) == {place}
+    bare = {k: v for k, v in results.items() if k != "marts.belt_story"}
+    assert _frame(plan_weeks.jobs(Frames(bare)))["place"].null_count() > 0
+
+
 def test_what_finds_no_room_is_counted_and_priced(results):
     left = results["results.work_plan"].filter(pl.col("week").is_null())
 
