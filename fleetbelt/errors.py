@@ -7,11 +7,6 @@ FleetbeltError
 └── FitError      the analyst: the data do not support the fit (exit code 1)
 """
 
-from collections.abc import Collection
-from difflib import get_close_matches
-from pathlib import Path
-from typing import Self
-
 
 class FleetbeltError(Exception):
     """An error a user can act on: what broke, where, and how to fix it."""
@@ -44,18 +39,3 @@ class StoreError(FleetbeltError):
 
 class FitError(FleetbeltError):
     """The data do not support the fit that was asked for."""
-
-
-class MissingColumnError(InputError):
-    """A required column is absent."""
-
-    @classmethod
-    def in_file(cls, column: str, path: Path | str, found: Collection[str]) -> Self:
-        """Name the column, the file and the nearest header that was found."""
-        near = get_close_matches(column, found, n=1)
-        hint = f"rename '{near[0]}' to '{column}'" if near else f"add '{column}'"
-        return cls(
-            what=f"Column '{column}' is missing.",
-            where=f"{path}, header row, which has: {', '.join(found)}",
-            fix=f"{hint}; `fleetbelt dictionary` lists every column.",
-        )

@@ -5,8 +5,17 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render import words
+from fleetbelt.render.figures import Figure, interval_dots
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.section import Quantity, Sentence, said, sentence
+from fleetbelt.render.section import (
+    Column,
+    Quantity,
+    Sentence,
+    Table,
+    interval_columns,
+    said,
+    sentence,
+)
 
 LOOKS: Final = {
     "loose": ("@warn", "dot"),
@@ -70,3 +79,31 @@ def p_value(p: float) -> Sentence:
         return ("p < 0.001",)
     digits = 3 if p < 0.1 else 2
     return sentence("p = {p}", p=Quantity(value=p, kind="number", digits=digits))
+
+
+def rates_drawn(frame: pl.DataFrame, what: str) -> Figure:
+    """Draw the rate of each row, events per 100,000 mi, with its interval."""
+    return interval_dots(
+        value="per_100k_mi", lo="rate_lo", hi="rate_hi", rows=frame.height,
+        title=f"{what} {{per_100k}}", rangemode="tozero",
+    )  # fmt: skip
+
+
+def rates_listed(
+    frame: pl.DataFrame, name: Column, counted: Column, *, digits: int
+) -> Table:
+    """List events, miles, rates and their ratios to belts left in range."""
+    return Table(
+        frame=frame,
+        columns=(
+            name,
+            counted,
+            Column(name="miles", label="Distance run", kind="distance"),
+            *interval_columns("per_100k_mi", "rate_lo", "rate_hi", label="Rate",
+                              kind="per_100k", digits=digits),
+            *interval_columns("rate_ratio", "ratio_lo", "ratio_hi",
+                              label="Times the rate in range", kind="number",
+                              digits=1),
+            Column(name="whole", kind="per_100k", is_shown=False),
+        ),
+    )  # fmt: skip

@@ -4,16 +4,21 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render.bands import LOOKS, SHORT, in_order, listed, times
-from fleetbelt.render.figures import interval_dots
+from fleetbelt.render.bands import (
+    LOOKS,
+    SHORT,
+    in_order,
+    listed,
+    rates_drawn,
+    rates_listed,
+    times,
+)
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,
     Quantity,
     Section,
     Sentence,
-    Table,
-    interval_columns,
     missing,
     sentence,
 )
@@ -77,23 +82,12 @@ def _section(
             "contrast is larger than the one shown."),
             *_clustering(rates, noises),
         ),
-        figure=interval_dots(
-            value="per_100k_mi", lo="rate_lo", hi="rate_hi", rows=frame.height,
-            title="Complaints {per_100k}", rangemode="tozero",
-        ),
-        table=Table(
-            frame=frame,
-            columns=(
-                Column(name="name", label="Noise, left at install"),
-                Column(name="complaints", label="Complaints", kind="count"),
-                Column(name="miles", label="Distance run", kind="distance"),
-                *interval_columns("per_100k_mi", "rate_lo", "rate_hi", label="Rate",
-                                  kind="per_100k", digits=1),
-                *interval_columns("rate_ratio", "ratio_lo", "ratio_hi",
-                                  label="Times the rate in range", kind="number",
-                                  digits=1),
-                Column(name="whole", kind="per_100k", is_shown=False),
-            ),
+        figure=rates_drawn(frame, "Complaints"),
+        table=rates_listed(
+            frame,
+            Column(name="name", label="Noise, left at install"),
+            Column(name="complaints", label="Complaints", kind="count"),
+            digits=1,
         ),
         method="method-noise",
     )  # fmt: skip

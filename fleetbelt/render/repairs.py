@@ -4,15 +4,19 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render.bands import LOOKS, SHORT, in_order, times
-from fleetbelt.render.figures import interval_dots
+from fleetbelt.render.bands import (
+    LOOKS,
+    SHORT,
+    in_order,
+    rates_drawn,
+    rates_listed,
+    times,
+)
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,
     Section,
     Sentence,
-    Table,
-    interval_columns,
     missing,
     sentence,
 )
@@ -52,23 +56,12 @@ def price_of_too_tight(frames: Frames) -> Section:
         question=_QUESTION,
         answer=_answer(frame),
         caveat=_caveat(frame),
-        figure=interval_dots(
-            value="per_100k_mi", lo="rate_lo", hi="rate_hi", rows=frame.height,
-            title="Repairs {per_100k}", rangemode="tozero",
-        ),
-        table=Table(
-            frame=frame,
-            columns=(
-                Column(name="name", label="Fault, belt left at install"),
-                Column(name="repairs", label="Repairs", kind="count"),
-                Column(name="miles", label="Distance run", kind="distance"),
-                *interval_columns("per_100k_mi", "rate_lo", "rate_hi", label="Rate",
-                                  kind="per_100k", digits=2),
-                *interval_columns("rate_ratio", "ratio_lo", "ratio_hi",
-                                  label="Times the rate in range", kind="number",
-                                  digits=1),
-                Column(name="whole", kind="per_100k", is_shown=False),
-            ),
+        figure=rates_drawn(frame, "Repairs"),
+        table=rates_listed(
+            frame,
+            Column(name="name", label="Fault, belt left at install"),
+            Column(name="repairs", label="Repairs", kind="count"),
+            digits=2,
         ),
         method="method-effects",
     )  # fmt: skip
