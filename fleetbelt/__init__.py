@@ -5,6 +5,7 @@
 libraries are imported by what needs them.
 """
 
+import os
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,11 @@ if TYPE_CHECKING:
     from fleetbelt import belt
     from fleetbelt.pipeline import run
     from fleetbelt.store.results import open_results as open  # noqa: A004
+
+# Read once, when numpy is first imported. Two threads sum in another order than one,
+# so results would depend on the machine; and on our small matrices they only spin.
+for _threads in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ[_threads] = "1"
 
 __all__ = ["belt", "open", "run"]
 

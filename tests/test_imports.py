@@ -1,6 +1,7 @@
 """Imports run one way, and starting up stays light."""
 
 import ast
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -68,3 +69,21 @@ def test_starting_up_imports_no_heavy_library(call: str):
     )
 
     assert not HEAVY & set(answer.stdout.split())
+
+
+def test_a_sum_of_products_is_the_same_however_many_threads_the_user_sets():
+    code = (
+        "import fleetbelt, numpy as np; x = np.sqrt(np.arange(1e6)); print(x @ (x + 1))"
+    )
+    answers = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "OPENBLAS_NUM_THREADS": n, "OMP_NUM_THREADS": n},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for n in ("1", "8")
+    }
+
+    assert len(answers) == 1
