@@ -15,17 +15,17 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from fleetbelt import facts, steps, takeaway
+from fleetbelt import facts, steps
 from fleetbelt.intake import Outcome, Say, silent, take_in
-from fleetbelt.render import NEEDED, headlines, render_pages
+from fleetbelt.outputs import give_out
 from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
-from fleetbelt.store import checks, export, frames, previous, sql_models
+from fleetbelt.store import checks, frames, previous, sql_models, state
 from fleetbelt.store.comments import say_what_the_contract_says
 from fleetbelt.store.database import MEMORY, connect, shut, transaction
-from fleetbelt.store.folders import made_folder, refuse_others, whole_folder
+from fleetbelt.store.folders import made_folder, refuse_others
 from fleetbelt.store.places import place_errors
-from fleetbelt.store.pseudonyms import key_beside, masked, put_in
+from fleetbelt.store.pseudonyms import key_beside, put_in
 
 
 def run(  # noqa: PLR0913 -- the options of one command
@@ -87,28 +87,20 @@ def run(  # noqa: PLR0913 -- the options of one command
         )
         shut(connection, out)
         key = key_beside(database) if pseudonyms else None
+        now = state.state(connection, settings.model_dump_json(), as_of, key)
         stands = "the records are in, the results are those of the last run"
-        with place_errors(database, stands), transaction(connection):
-            compute(connection, settings, as_of, say, key=key)
-        done = "the results are in the database"
-        with place_errors(out, done), masked(connection, key):
-            with whole_folder(out / "pages") as new:
-                tables = frames.existing(connection, NEEDED)
-                written = render_pages(tables, new, pack=pack)
-            with whole_folder(out / "tables") as new:
-                export.write_tables(connection, new)
-                results = frames.existing(connection, takeaway.NEEDED)
-                taken = takeaway.write_work_plan(results, new)
-    pages = tuple(out / "pages" / page.name for page in written)
-    if taken:
-        names = ", ".join(path.name for path in taken)
-        say(f"plan      to take away: {names} in {out / 'tables'}")
-    say(f"pages     {len(pages)} written")
+        if state.holds(connection, now):
+            say("unchanged since the last run: the results stand")
+        else:
+            with place_errors(database, stands), transaction(connection):
+                compute(connection, settings, as_of, say, key=key)
+                state.keep(connection, now)
+        with place_errors(out, "the results are in the database"):
+            pages, headlines = give_out(
+                connection, out, now, key=key, pack=pack, say=say
+            )
     return Outcome(
-        database=database,
-        pages=pages,
-        files=report.files,
-        headlines=headlines(tables),
+        database=database, pages=pages, files=report.files, headlines=headlines
     )
 
 

@@ -67,17 +67,6 @@ def test_the_same_records_give_the_same_accounts(sample: Outcome, again: Outcome
     assert again.as_json()["files"] == sample.as_json()["files"]
 
 
-def test_a_second_run_on_the_same_database_doubles_nothing(
-    sample: Outcome, tmp_path: Path
-):
-    pipeline.run(bundled("sample_data"), tmp_path)
-    again = pipeline.run(bundled("sample_data"), tmp_path)
-
-    assert all(file.rows_loaded == 0 for file in again.files)
-    first, second = fleetbelt.open(sample.database), fleetbelt.open(again.database)
-    assert first["belts"].equals(second["belts"])
-
-
 def test_every_file_of_the_sample_is_accounted_for(sample: Outcome):
     files = fleetbelt.open(sample.database)["load_files"]
 

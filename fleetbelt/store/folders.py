@@ -1,11 +1,13 @@
-"""Folders of output that appear whole or not at all."""
+"""Folders of output that appear whole or not at all, and know when they stand."""
 
 import glob
+import json
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import mkdtemp
+from typing import Any
 
 from fleetbelt.errors import InputError, PlaceError
 
@@ -86,6 +88,45 @@ def whole_folder(folder: Path) -> Iterator[Path]:
         _swap(new, folder)
     finally:
         shutil.rmtree(new, ignore_errors=True)
+
+
+def put_stamp(folder: Path, state: str, told: dict[str, Any]) -> None:
+    """Write down what a folder was made from, and what its files are.
+
+    Parameters
+    ----------
+    folder : Path
+        Filled, inside `whole_folder`.
+    state : str
+        Fingerprint of all that decides what is in it.
+    told : dict of str
+        What whoever made it wants to know when it stands; as JSON.
+    """
+    stamp = {"state": state, "files": _sizes_and_times(folder), "told": told}
+    (folder / MARK).write_text(json.dumps(stamp), encoding="utf-8")
+
+
+def told_if_it_stands(folder: Path, state: str) -> dict[str, Any] | None:
+    """Return what a folder's stamp tells; None unless it stands as it was made.
+
+    A file that is missing, more, of another size or touched since makes it not stand,
+    and so does another state.
+    """
+    try:
+        stamp = json.loads((folder / MARK).read_text(encoding="utf-8"))
+        stands = (stamp["state"], stamp["files"]) == (state, _sizes_and_times(folder))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None  # made by nobody, by an older version, or spoilt: made anew
+    return stamp["told"] if stands else None
+
+
+def _sizes_and_times(folder: Path) -> list[list[str | int]]:
+    return [
+        [path.relative_to(folder).as_posix(), found.st_size, found.st_mtime_ns]
+        for path in sorted(folder.rglob("*"))
+        if path.name != MARK and path.is_file()
+        for found in [path.stat()]
+    ]
 
 
 def _open_as(parent: Path, new: Path) -> None:
