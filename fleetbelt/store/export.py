@@ -5,6 +5,8 @@ from pathlib import Path
 import duckdb
 
 from fleetbelt.contract import RESULTS
+from fleetbelt.resources import bundled
+from fleetbelt.store import sql_models
 
 # A spreadsheet runs a text that starts so; a leading apostrophe keeps it text.
 FORMULA = r"^[\s\x{A0}\x{200B}\x{FEFF}]*[=+\-@\t\r\n\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
@@ -24,12 +26,13 @@ def write_tables(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
         "select table_name from duckdb_tables() where schema_name = 'results'"
     ).fetchall()
     names = {name for (name,) in found}
+    in_order = {model.name for model in sql_models.discover(bundled("sql"))}
     for table in RESULTS:
         if table.name not in names:
             continue
-        rows = (
-            f"from results.{table.name} order by {', '.join(map(_quoted, table.key))}"
-        )
+        rows = f"from results.{table.name}"
+        if f"results.{table.name}" not in in_order:
+            rows += f" order by {', '.join(map(_quoted, table.key))}"
         _copy(connection, f"select * {rows}", folder / f"{table.name}.parquet")
         _copy(
             connection,

@@ -132,6 +132,8 @@ def build(
 ) -> None:
     """Make the tables of the named schemas anew, in dependency order.
 
+    Result tables stand in the order of their keys, as they are given out.
+
     Parameters
     ----------
     connection : duckdb.DuckDBPyConnection
@@ -152,7 +154,7 @@ def build(
             continue
         try:
             connection.execute(f"create schema if not exists {schema}")
-            connection.execute(f"create or replace table {model.name} as {model.sql}")
+            connection.execute(_statement(model))
         except ENGINE_PLACE_ERRORS:
             raise
         except duckdb.Error as error:
@@ -162,3 +164,12 @@ def build(
                 fix="run the file in a DuckDB shell on this database.",
             ) from error
         say_what(connection, model.name, model.meaning, model.columns)
+
+
+def _statement(model: SqlModel) -> str:
+    """Return what makes the model's table."""
+    made = f"create or replace table {model.name} as"
+    if not model.name.startswith("results."):
+        return f"{made} {model.sql}"
+    key = ", ".join(f'"{name}"' for name in model.key)
+    return f"{made} from (\n{model.sql}\n) order by {key}"
