@@ -159,6 +159,7 @@ def compute(
     write(steps.policies(read, settings))
     write({**steps.gauge_board(read, settings), **steps.plan(read, settings)})
     say(f"plan      {facts.planned(read)}")
+    build("pages")
     write({"results.run_info": facts.run_info(read, settings, pseudonyms=key)})
     say_what_the_contract_says(connection)
     say(f"verdicts  on {rows('results.tension_readings')} readings")

@@ -123,8 +123,8 @@ _COLUMNS: Final = (
 
 
 def _records(frames: Frames) -> pl.DataFrame:
-    """Return file and line of every service record of a belt."""
-    story = frames.get("marts.belt_story")
-    if story is None:
+    """Return file and line of the records that changes point at."""
+    records = frames.get("pages.watched_records")
+    if records is None:
         return pl.DataFrame(schema={"service_id": pl.String, "place": pl.String})
-    return story.select("service_id", place=place()).unique("service_id")
+    return records.select("service_id", place=place())

@@ -48,19 +48,10 @@ def looked_in_range(frames: Frames) -> tuple[int, int] | None:
 
     The gauge's own figure is the tension over its correction: what the technician saw.
     """
-    story, installs = (
-        frames.get("marts.belt_story"),
-        frames.get("marts.install_tension"),
-    )
-    if story is None or installs is None:
+    installs = frames.get("marts.install_tension")
+    if installs is None:
         return None
-    seen = story.filter(pl.col("tension_n").is_not_null()).unique(
-        ["belt_id", "service_id", "tension_n"], maintain_order=True
-    )
-    under = installs.filter(UNDER).join(
-        seen.select("belt_id", "service_id", "tension_n", "correction"),
-        on=["belt_id", "service_id", "tension_n"],
-    )
+    under = installs.filter(UNDER)
     shown_n = pl.col("tension_n") / pl.col("correction")
     return under.filter(shown_n >= pl.col("spec_min_n")).height, under.height
 

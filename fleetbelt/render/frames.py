@@ -54,7 +54,6 @@ NEEDED: Final[tuple[str, ...]] = (
     "results.replacement_curve",
     "results.what_if",
     "results.plan_assumptions",
-    "marts.belt_story",
     "marts.belt_complaints",
     "marts.file_changes",
     "marts.install_tension",
@@ -63,6 +62,10 @@ NEEDED: Final[tuple[str, ...]] = (
     "marts.refused_rows",
     "marts.note_codes",
     "marts.vehicles_now",
+    "pages.belt_story",
+    "pages.job_records",
+    "pages.retension_places",
+    "pages.watched_records",
 )
 """Tables that the pages read; any of them may be missing or empty."""
 

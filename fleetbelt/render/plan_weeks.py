@@ -17,7 +17,7 @@ from fleetbelt.render.section import (
     missing,
     sentence,
 )
-from fleetbelt.render.story import last_places
+from fleetbelt.render.story import place
 
 MOST_JOBS: Final = 2_000
 _JOBS: Final = (("retension", "@main", ""), ("replace", "@warn", "/"))
@@ -173,7 +173,7 @@ def jobs(frames: Frames) -> Section:
         ["week", "expected_cost", "belt_id"],
         descending=[False, True, False],
         nulls_last=True,
-    ).join(last_places(frames), on="belt_id", how="left", maintain_order="left")
+    ).join(_last_records(frames), on="belt_id", how="left", maintain_order="left")
     return Section(
         key="jobs",
         question=question,
@@ -194,6 +194,14 @@ def jobs(frames: Frames) -> Section:
         method="method-plan",
         acts=True,
     )
+
+
+def _last_records(frames: Frames) -> pl.DataFrame:
+    """Return file and line of the last record of each belt with a job listed."""
+    records = frames.get("pages.job_records")
+    if records is None:
+        return pl.DataFrame(schema={"belt_id": pl.String, "place": pl.String})
+    return records.select("belt_id", place=place())
 
 
 def _job_columns(currency: str) -> tuple[Column, ...]:

@@ -2,7 +2,6 @@
 
 from typing import Final
 
-import numpy as np
 import polars as pl
 
 from fleetbelt.render.figures import axis, figure, reference_line
@@ -22,17 +21,16 @@ _HOW: Final = "Record reading_found and reading_left of each retension in servic
 
 def before_and_after(frames: Frames) -> Section:
     """Show the place in the range before and after retensions."""
-    story = frames.get("marts.belt_story")
-    read = None if story is None else _both_read(story)
-    if read is None or read.is_empty():
+    counts = frames.get("pages.retension_places")
+    if counts is None:
         what = "No retension has a reading both found and left."
         return missing("retension", _QUESTION, what, _HOW)
-    n = read.height // 2
+    n = int(counts["n"].sum()) // 2
     under = {
-        phase: read.filter(pl.col("phase") == phase, pl.col("place") < 0).height
+        phase: int(counts.filter(phase=phase)["n_under"].sum())
         for phase in ("found", "left")
     }
-    frame, width = _binned(read)
+    frame, width = _laid_out(counts)
     return Section(
         key="retension",
         question=_QUESTION,
@@ -74,39 +72,21 @@ def before_and_after(frames: Frames) -> Section:
     )
 
 
-def _both_read(story: pl.DataFrame) -> pl.DataFrame:
-    wide = pl.col("spec_max_n") - pl.col("spec_min_n")
-    return (
-        story.filter(pl.col("action") == "retension", wide > 0)
-        .with_columns(place=(pl.col("tension_n") - pl.col("spec_min_n")) / wide)
-        .drop_nulls("place")
-        .filter(pl.len().over("service_id") == 2)
-    )
-
-
-def _binned(read: pl.DataFrame) -> tuple[pl.DataFrame, float]:
-    place = read["place"].to_numpy()
-    spread = float(np.subtract(*np.quantile(place, [0.98, 0.02])))
-    width = next((w for w in (0.25, 0.5, 1.0) if spread / w <= 24), 2.0)
-    low, high = np.floor(np.quantile(place, [0.01, 0.99]) / width).astype(int)
-    bins = pl.DataFrame({"bin": np.arange(low, high + 1)})
-    counts = (
-        read.with_columns(
-            bin=(pl.col("place") / width).floor().cast(pl.Int64).clip(low, high)
-        )
-        .group_by("phase", "bin")
-        .agg(pl.len().alias("n"))
-    )
+def _laid_out(counts: pl.DataFrame) -> tuple[pl.DataFrame, float]:
+    """Return every step of both phases, those without a retension too; the width."""
+    width = float(counts["width"][0])
+    low, high = int(counts["step"].min()), int(counts["step"].max())  # type: ignore[arg-type]
+    steps = pl.DataFrame({"step": range(low, high + 1)}, schema={"step": pl.Int64})
     phases = pl.DataFrame({"phase": ["found", "left"]})
     frame = (
-        phases.join(bins, how="cross", maintain_order="left_right")
-        .join(counts, on=["phase", "bin"], how="left", maintain_order="left")
+        phases.join(steps, how="cross", maintain_order="left_right")
+        .join(counts, on=["phase", "step"], how="left", maintain_order="left")
         .with_columns(pl.col("n").fill_null(0))
     )
-    edges = {"from": pl.col("bin") * width, "to": (pl.col("bin") + 1) * width}
+    edges = {"from": pl.col("step") * width, "to": (pl.col("step") + 1) * width}
     return frame.with_columns(
         share=pl.col("n") / pl.col("n").sum().over("phase"),
-        middle=(pl.col("bin") + 0.5) * width,
+        middle=(pl.col("step") + 0.5) * width,
         **edges,
     ), width
 

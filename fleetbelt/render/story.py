@@ -75,18 +75,6 @@ def place() -> pl.Expr:
     return pl.format("{}, line {}", "file", "line")
 
 
-def last_places(frames: Frames) -> pl.DataFrame:
-    """Return file and line of each belt's last record: ``belt_id``, ``place``."""
-    known = frames.get("marts.belt_story")
-    if known is None:
-        return pl.DataFrame(schema={"belt_id": pl.String, "place": pl.String})
-    return (
-        known.sort("belt_id", "date", "odometer_mi", "service_id")
-        .group_by("belt_id", maintain_order=True)
-        .agg(place=place().last())
-    )
-
-
 def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
     """Return every visit and complaint of the belts, and the course of the tension.
 
@@ -99,9 +87,9 @@ def stories(frames: Frames, belts: pl.DataFrame) -> Table | None:
     Returns
     -------
     Table or None
-        Whole belts up to `MOST_ROWS` rows; None without ``marts.belt_story``.
+        Whole belts up to `MOST_ROWS` rows; None without ``pages.belt_story``.
     """
-    story = frames.get("marts.belt_story")
+    story = frames.get("pages.belt_story")
     if story is None:
         return None
     rows = story.join(belts.select("belt_id", "rank"), on="belt_id")

@@ -156,8 +156,8 @@ def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
     return (
         known.join(
             last,
-            left_on=["belt_id", "last_service_id"],
-            right_on=["belt_id", "service_id"],
+            left_on="last_service_id",
+            right_on="service_id",
             how="left",
             maintain_order="left",
         )
@@ -188,25 +188,19 @@ def _described(watched: pl.DataFrame, frames: Frames) -> pl.DataFrame:
 
 
 def _last_readings(frames: Frames) -> pl.DataFrame:
-    story = frames.get("marts.belt_story")
-    if story is None:
-        texts = dict.fromkeys(["belt_id", "service_id", "place"], pl.String)
+    records = frames.get("pages.watched_records")
+    if records is None:
+        texts = dict.fromkeys(["service_id", "place"], pl.String)
         reals = dict.fromkeys(["tension_n", "tension_lo_n", "tension_hi_n"], pl.Float64)
         return pl.DataFrame(schema={**texts, **reals, "last_date": pl.Date})
     half = 1.96 * pl.col("tension_u_n")
-    return (
-        story.filter(pl.col("tension_n").is_not_null())
-        .sort("belt_id", "service_id", "phase")
-        .select(
-            "belt_id",
-            "service_id",
-            "tension_n",
-            (pl.col("tension_n") - half).alias("tension_lo_n"),
-            (pl.col("tension_n") + half).alias("tension_hi_n"),
-            pl.col("date").alias("last_date"),
-            place=place(),
-        )
-        .unique(["belt_id", "service_id"], keep="last", maintain_order=True)
+    return records.select(
+        "service_id",
+        "tension_n",
+        tension_lo_n=pl.col("tension_n") - half,
+        tension_hi_n=pl.col("tension_n") + half,
+        last_date="date",
+        place=place(),
     )
 
 

@@ -143,7 +143,7 @@ def _columns(
     """Return table and name of the columns that are given out under such a name."""
     return connection.execute(
         "select schema_name || '.' || table_name, column_name from duckdb_columns() "
-        "where schema_name in ('marts', 'results', 'previous') "
+        "where schema_name in ('marts', 'results', 'pages', 'previous') "
         "and regexp_full_match(column_name, ?)",
         [pattern],
     ).fetchall()

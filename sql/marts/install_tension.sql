@@ -13,6 +13,7 @@
 --   install_date   date
 --   tension_n      double   N
 --   tension_u_n    double   standard uncertainty, N
+--   correction     double   factor on the reading
 --   spec_min_n     double   of the range it is held to, N; null: none published
 --   spec_max_n     double   N
 --   relative       double   0 at the minimum, 1 at the maximum
@@ -44,6 +45,7 @@ final as (
         belts.install_date,
         tension_readings.tension_n,
         tension_readings.tension_u_n,
+        tension_readings.correction,
         tension_readings.spec_min_n,
         tension_readings.spec_max_n,
         (tension_readings.tension_n - tension_readings.spec_min_n)

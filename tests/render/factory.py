@@ -7,7 +7,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from fleetbelt.models.proportions import wilson
-from tests.render import factory_drift, factory_fits
+from tests.render import factory_drift, factory_fits, factory_records
 
 LBF_N = 4.4482216152605
 MODELS = {
@@ -51,9 +51,11 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "results.watchlist": watchlist,
         "results.watchlist_changes": _changes(watchlist),
         "marts.file_changes": _file_changes(),
-        "marts.belt_story": story,
         **factory_drift.evidence(drift, story),
-        "marts.install_tension": installs.drop("miles_now", "raw_n"),
+        **factory_records.pages(story),
+        "marts.install_tension": installs.with_columns(
+            correction=pl.col("tension_n") / pl.col("raw_n")
+        ).drop("miles_now", "raw_n"),
         "marts.vehicles_now": vehicles,
         "marts.quarantine_reasons": _reasons(),
         "results.superseded": _superseded(),
@@ -187,9 +189,6 @@ def _story(rng: np.random.Generator, installs: pl.DataFrame) -> pl.DataFrame:
         parts.append(
             installs.select(
                 "belt_id",
-                "vehicle_id",
-                "depot",
-                "model",
                 pl.col("install_date")
                 .dt.offset_by(f"{int(miles / 40)}d")
                 .alias("date"),

@@ -132,7 +132,7 @@ def test_search_and_a_reason_narrow_the_watchlist(open_page, pages, results):
 def test_a_row_opens_its_evidence_by_keyboard(open_page, pages, results):
     page = open_page(pages)
     first = results["results.watchlist"].sort("rank").row(0, named=True)
-    visits = results["marts.belt_story"].filter(pl.col("belt_id") == first["belt_id"])
+    visits = results["pages.belt_story"].filter(pl.col("belt_id") == first["belt_id"])
 
     page.locator(".open").first.focus()
     page.keyboard.press("Enter")

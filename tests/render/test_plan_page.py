@@ -152,16 +152,15 @@ def test_the_list_ships_the_jobs_due_soonest_and_says_where_all_are(results):
 
 
 def test_a_job_names_the_record_of_its_belts_last_visit(results):
-    story = results["marts.belt_story"].filter(pl.col("date").is_not_null())
-    belt = story["belt_id"][0]
-    last = story.filter(belt_id=belt).sort("date", "odometer_mi", "service_id")
+    last = results["pages.job_records"].row(0, named=True)
+    belt = last["belt_id"]
     jobs = results["results.work_plan"].with_columns(belt_id=pl.lit(belt))
 
     section = plan_weeks.jobs(Frames(results | {"results.work_plan": jobs}))
 
-    place = f"{last['file'][-1]}, line {last['line'][-1]}"
+    place = f"{last['file']}, line {last['line']}"
     assert set(_frame(section)["place"]) == {place}
-    bare = {k: v for k, v in results.items() if k != "marts.belt_story"}
+    bare = {k: v for k, v in results.items() if k != "pages.job_records"}
     assert _frame(plan_weeks.jobs(Frames(bare)))["place"].null_count() > 0
 
 

@@ -8,6 +8,8 @@ import pytest
 from fleetbelt.contract import RESULTS, result_table
 from fleetbelt.errors import StoreError
 from fleetbelt.intake import Outcome
+from fleetbelt.render.plan_weeks import MOST_JOBS
+from fleetbelt.render.story import MOST_ROWS
 from fleetbelt.resources import bundled
 from fleetbelt.store import sql_models
 from fleetbelt.store.database import connect
@@ -115,6 +117,13 @@ def test_the_database_says_what_each_result_is(database, table):
 
     for column in table.columns:
         assert said[column.name] == column.meaning
+
+
+def test_pages_are_given_as_many_records_as_they_show():
+    sql = {model.name: model.sql for model in MODELS}
+
+    assert f"n_before < {MOST_ROWS})" in sql["pages.belt_story"]
+    assert f"place <= {MOST_JOBS})" in sql["pages.job_records"]
 
 
 def test_models_are_ordered_by_what_they_read():

@@ -1,11 +1,8 @@
--- Every visit of every belt, reading by reading, with what was made of it.
+-- Every visit of the belts whose stories a page can hold, reading by reading.
 -- grain: one row per reading, or per visit without one
 -- key:   service_id, phase
 -- columns:
 --   belt_id            varchar
---   vehicle_id         varchar
---   depot              varchar
---   model              varchar
 --   service_id         varchar
 --   date               date
 --   odometer_mi        double   mi
@@ -31,19 +28,36 @@
 --   line               bigint
 with
 
+watched as (select * from results.watchlist),
 visits as (select * from history.visits),
 belt_visits as (select * from history.belt_visits),
-vehicles as (select * from staging.vehicles),
 readings as (select * from history.readings),
 tension_readings as (select * from results.tension_readings),
 files as (select * from raw.files),
 
+counted as (
+    select
+        watched.rank,
+        watched.belt_id,
+        count(*) as n
+    from watched
+    inner join visits using (belt_id)
+    group by watched.rank, watched.belt_id
+),
+
+reached as (
+    select
+        belt_id,
+        sum(n) over (order by rank rows unbounded preceding) - n as n_before
+    from counted
+),
+
+-- the page takes whole belts up to so many rows, and a visit has one or more
+shown as (select belt_id from reached where n_before < 10000),
+
 final as (
     select
         visits.belt_id,
-        visits.vehicle_id,
-        vehicles.depot,
-        vehicles.model,
         visits.service_id,
         visits.date,
         visits.odometer_mi,
@@ -67,9 +81,9 @@ final as (
         visits.shop,
         files.file,
         visits.line
-    from visits
+    from shown
+    inner join visits using (belt_id)
     inner join belt_visits using (service_id)
-    inner join vehicles on visits.vehicle_id = vehicles.vehicle_id
     inner join files on visits.file_id = files.file_id
     left join readings on visits.service_id = readings.service_id
     left join tension_readings
