@@ -6,20 +6,20 @@ no formula for the hazard.
 """
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
-from scipy.special import gammaincinv
+from scipy.sparse import csr_array
+from scipy.special import gammaincinv, xlogy
 
-from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
+from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
 from fleetbelt.models.life_curve import LifeCurve, at_risk_at, curve_of
 from fleetbelt.models.lives import End, Lives
+from fleetbelt.models.newton import maximise
 
-_MOST_ROUNDS = 1_000
-_CLOSE_ENOUGH = 1e-9  # change of survival in one step at which the EM ends
-_LEAST_HAZARD = 1e-30  # per cell width: none
-_FARTHEST = 3.0  # leap of a log hazard
 _FEWEST_EXPECTED = 1e-4  # a cell that expects fewer failures is taken to have none
-_BLOCK = 20_000  # pairs whose overlaps with the cells are held in memory at once
+_ENOUGH = 1e-6  # log-likelihood: hazards that tend to 0 or without bound end there
+_MOST_HAZARD = 20.0  # of a whole cell: two in a thousand million are left
 
 
 def hazard_curve(
@@ -50,9 +50,9 @@ def hazard_curve(
 
     Notes
     -----
-    EM: given the hazards λ, the expected failures N and miles at risk X of each cell,
-    then λ = N/X. With g the gradient of the log-likelihood, λ g = N - λ X (Fisher's
-    identity), so only N needs the distributions within the intervals. The cumulative
+    Newton's method on the log hazards. H is linear in the hazards, so that all but the
+    pairs of `weibull_likelihood` is in each cell's failures and miles, and a pair in
+    the miles that it shares with each cell. The cumulative
     hazard is a sum of counts over belts at risk; its variance is from the observed
     information [1]_ of the cells that have failures, and its limits are gamma [2]_:
     exact for one cell, and not [1, 1] where nothing has failed yet. Limits that are
@@ -70,13 +70,14 @@ def hazard_curve(
     n_cells = max(1, round(longest / width_mi))
     edges = np.append(width_mi * np.arange(n_cells), longest)
     p = lives.broken_share if broken_share is None else broken_share
-    rows = _prepare(lives, edges / width_mi, p)
-    hazard = _maximise(rows)
+    cells = _Cells.of(lives, edges / width_mi, p)
+    hazard = _maximise(cells)
     is_active = hazard > 0
-    reach = np.tril(np.ones((hazard.size, hazard.size))) * rows.widths
+    reach = np.tril(np.ones((hazard.size, hazard.size))) * cells.widths
     cumulative = reach @ hazard
-    covariance = np.linalg.pinv(_information(rows, hazard, is_active), hermitian=True)
-    spread = reach[:, is_active]
+    information = -cells.log_likelihood(hazard)[2][np.ix_(is_active, is_active)]
+    covariance = np.linalg.pinv(information, hermitian=True)
+    spread = (reach * hazard)[:, is_active]
     log_se = np.sqrt(np.maximum(((spread @ covariance) * spread).sum(axis=1), 0.0))
     survival = np.exp(-cumulative)
     at_risk = at_risk_at(lives, edges[1:])
@@ -102,165 +103,117 @@ def _gamma_limits(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Rows:
-    """Points (lower ends, upper ends of pairs, entries) placed in the cells.
+class _Cells:
+    """What the likelihood needs of the lives; miles are in cell widths.
 
-    Miles are in cell widths; see `weibull_likelihood` for the terms of a pair.
+    See `weibull_likelihood` for the terms of a pair.
     """
 
-    edges: FloatArray  # (n_cells + 1,)
     widths: FloatArray  # (n_cells,)
-    cell: IntArray  # (n_points,)
-    into: FloatArray  # how far into its cell a point lies
-    fixed: FloatArray  # what H of a point counts, before the pairs' share
     died: FloatArray  # (n_cells,) belts that broke there
-    miles: float  # of all belts together
-    lower: IntArray  # (n_pairs,) points
-    upper: IntArray
-    weight: FloatArray
+    exposed: FloatArray  # (n_cells,) miles that belts are known to have lived there
+    shared: csr_array  # (n_pairs, n_cells) miles of a pair's interval in each cell
+    weight: FloatArray  # (n_pairs,)
     base: FloatArray
     s: FloatArray
 
+    @classmethod
+    def of(cls, lives: Lives, edges: FloatArray, broken_share: float) -> Self:
+        unit, w = edges[-1] / lives.upper_mi.max(), lives.weight
+        entry, lower, upper = (
+            np.minimum(unit * miles, edges[-1])
+            for miles in (lives.entry_mi, lives.lower_mi, lives.upper_mi)
+        )
+        is_exact = lives.end == End.EXACT
+        is_pair = (lives.end >= End.INTERVAL) & (upper > lower)
+        is_interval = lives.end[is_pair] == End.INTERVAL
+        broke_in = _cell_of(edges, lower[is_exact])
+        return cls(
+            widths=np.diff(edges),
+            died=sum_by(broke_in, w[is_exact], edges.size - 1),
+            exposed=_miles_in(edges, lower, w) - _miles_in(edges, entry, w),
+            shared=_overlaps(edges, lower[is_pair], upper[is_pair]),
+            weight=w[is_pair],
+            base=np.where(is_interval, 0.0, 1.0),
+            s=np.where(is_interval, -1.0, broken_share),
+        )
 
-def _prepare(lives: Lives, edges: FloatArray, broken_share: float) -> _Rows:
-    w, unit = lives.weight, edges[-1] / lives.upper_mi.max()
-    is_pair = (lives.end >= End.INTERVAL) & (lives.upper_mi > lives.lower_mi)
-    is_late = lives.entry_mi > 0
-    is_interval = lives.end[is_pair] == End.INTERVAL
-    miles = unit * np.concatenate(
-        [lives.lower_mi, lives.upper_mi[is_pair], lives.entry_mi[is_late]]
+    def log_likelihood(
+        self, hazard: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Return it, with gradient and Hessian by the logarithms of the hazards.
+
+        A hazard of 0, where nothing failed, adds nothing to any of them.
+        """
+        d = np.maximum(self.shared @ hazard, 1e-100)
+        inside = self.base + self.s * np.expm1(-d)
+        slope = -self.weight * self.s * np.exp(-d) / inside
+        bend = (self.s - self.base) * slope / inside
+        value = xlogy(self.died, hazard).sum() - (self.exposed * hazard).sum()
+        value += (self.weight * np.log(inside)).sum()
+        by_cell = self.shared.T @ slope - self.exposed
+        bent = self.shared.copy()
+        bent.data *= np.repeat(bend, np.diff(bent.indptr))
+        hessian = (self.shared.T @ bent).toarray() * np.outer(hazard, hazard)
+        return (
+            float(value),
+            self.died + hazard * by_cell,
+            hessian + np.diag(hazard * by_cell),
+        )
+
+    def spread(self) -> FloatArray:
+        """Failures of each cell, were those of an interval spread evenly over it."""
+        of_intervals = np.where(self.base == 0, self.weight, 0.0)
+        length = np.maximum(self.shared.sum(axis=1), 1e-100)
+        return np.asarray(self.died + self.shared.T @ (of_intervals / length))
+
+    def at_most_exposed(self) -> FloatArray:
+        """Miles in each cell, were every pair's belt alive to its upper end."""
+        return np.asarray(self.exposed + self.shared.T @ self.weight)
+
+
+def _maximise(cells: _Cells) -> FloatArray:
+    """Return the hazard of each cell, 0 in cells without failures."""
+    failed, exposed = cells.spread(), cells.at_most_exposed()
+    is_active = failed > 0
+    hazard = np.zeros(failed.size)
+    if not is_active.any():
+        return hazard
+
+    def objective(theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        hazard[is_active] = np.exp(theta)
+        value, gradient, hessian = cells.log_likelihood(hazard)
+        return value, gradient[is_active], hessian[np.ix_(is_active, is_active)]
+
+    start = np.log(failed[is_active] / exposed[is_active])
+    found = maximise(objective, start, enough=_ENOUGH)
+    hazard[is_active] = np.exp(found.theta)
+    hazard[hazard * exposed < _FEWEST_EXPECTED] = 0.0
+    return np.minimum(hazard, _MOST_HAZARD / cells.widths)
+
+
+def _cell_of(edges: FloatArray, miles: FloatArray) -> IntArray:
+    """Return the cell that each mile is in; one on an edge is in the cell before it."""
+    return np.clip(np.searchsorted(edges, miles) - 1, 0, edges.size - 2)
+
+
+def _miles_in(edges: FloatArray, miles: FloatArray, weight: FloatArray) -> FloatArray:
+    """Add up what runs from 0 to each mile have in each cell."""
+    n, cell = edges.size - 1, _cell_of(edges, miles)
+    farther = np.cumsum(sum_by(cell, weight, n)[::-1])[::-1]
+    whole = np.diff(edges) * np.append(farther[1:], 0.0)
+    return np.asarray(whole + sum_by(cell, weight * (miles - edges[cell]), n))
+
+
+def _overlaps(edges: FloatArray, lower: FloatArray, upper: FloatArray) -> csr_array:
+    """Return the miles of (lower, upper] in each cell, a row a pair."""
+    first = np.searchsorted(edges, lower, side="right") - 1
+    n_cells = _cell_of(edges, upper) - first + 1
+    end = np.cumsum(n_cells)
+    pair = np.repeat(np.arange(lower.size), n_cells)
+    cell = np.arange(pair.size) - (end - n_cells - first)[pair]
+    miles = np.minimum(upper[pair], edges[cell + 1])
+    miles -= np.maximum(lower[pair], edges[cell])
+    return csr_array(
+        (miles, cell, np.append(0, end)), shape=(lower.size, edges.size - 1)
     )
-    cell = np.clip(np.searchsorted(edges, miles) - 1, 0, edges.size - 2)
-    is_exact = lives.end == End.EXACT
-    lower = np.flatnonzero(is_pair)
-    return _Rows(
-        edges=edges,
-        widths=np.diff(edges),
-        cell=cell,
-        into=miles - edges[cell],
-        fixed=np.concatenate([-w, np.zeros(lower.size), w[is_late]]),
-        died=sum_by(cell[: w.size][is_exact], w[is_exact], edges.size - 1),
-        miles=unit * float(w @ lives.upper_mi),
-        lower=lower,
-        upper=w.size + np.arange(lower.size),
-        weight=w[is_pair],
-        base=np.where(is_interval, 0.0, 1.0),
-        s=np.where(is_interval, -1.0, broken_share),
-    )
-
-
-def _maximise(rows: _Rows) -> FloatArray:
-    """Run the EM, accelerated; return the hazard, 0 in cells without failures.
-
-    Three EM steps make one round: two give a direction and its bend, the squared
-    extrapolation along them [1]_ is taken where it does not lose likelihood, and one
-    more step tidies it.
-
-    References
-    ----------
-    .. [1] Varadhan, R. and Roland, C. (2008), *Scandinavian Journal of Statistics* 35,
-       335-353, scheme S3.
-    """
-    failed = rows.died.sum() + rows.weight[rows.base == 0].sum()
-    if not failed:
-        return np.zeros(rows.widths.size)
-    hazard = np.full(rows.widths.size, failed / rows.miles)
-    expected, value = rows.died, -np.inf
-    for _ in range(_MOST_ROUNDS):
-        first, value_here, _ = _em_step(rows, hazard)
-        second, _, expected = _em_step(rows, first)
-        if _change(rows, first, second) < _CLOSE_ENOUGH:
-            hazard = second
-            break
-        leap = _extrapolated(hazard, first, second)
-        beyond, value, among = _em_step(rows, leap)
-        is_better = value >= value_here - 1e-9 * abs(value_here)
-        hazard, expected = (beyond, among) if is_better else (second, expected)
-    return np.where(expected < _FEWEST_EXPECTED, 0.0, hazard)
-
-
-def _em_step(rows: _Rows, hazard: FloatArray) -> tuple[FloatArray, float, FloatArray]:
-    """Return the next hazard, the log-likelihood of this, and failures expected."""
-    at_point = _cumulative(rows, hazard)
-    survival = np.exp(-at_point)
-    inside, slope, _ = _pair_terms(rows, at_point)
-    coefficient = rows.fixed.copy()
-    coefficient[rows.upper] += slope
-    coefficient[rows.lower] -= slope
-    lean = _spread_over(rows, coefficient, rows.into, rows.widths)
-    # failures that a pair expects: q times the mass of its part of each cell
-    q = rows.weight * (rows.base - rows.s) / (survival[rows.lower] * inside)
-    mass = np.zeros(rows.cell.size)
-    mass[rows.upper], mass[rows.lower] = q, -q
-    at_edge = _at_edges(rows, hazard)
-    below = at_edge[rows.cell] - survival
-    expected = rows.died + _spread_over(rows, mass, below, -np.diff(at_edge))
-    exposed = expected - rows.died - hazard * lean  # λ X, as λ g = died + λ lean
-    following = np.divide(
-        hazard * expected, exposed, out=np.zeros(hazard.size), where=exposed > 0
-    )
-    value = rows.fixed @ at_point + rows.weight @ np.log(inside)
-    value += rows.died @ np.log(np.maximum(hazard, _LEAST_HAZARD))
-    return following, float(value), expected
-
-
-def _extrapolated(
-    hazard: FloatArray, first: FloatArray, second: FloatArray
-) -> FloatArray:
-    """Leap along two EM steps on the logarithm; a hazard of 0 stays 0."""
-    is_some = second > _LEAST_HAZARD
-    x, y, z = (np.log(h[is_some]) for h in (hazard, first, second))
-    step, bend = y - x, z - 2 * y + x
-    length = max(1.0, float(np.sqrt(step @ step / max(bend @ bend, 1e-300))))
-    leap = x + 2 * length * step + length**2 * bend
-    following = np.zeros(hazard.size)
-    following[is_some] = np.exp(np.clip(leap, z - _FARTHEST, z + _FARTHEST))
-    return following
-
-
-def _change(rows: _Rows, hazard: FloatArray, following: FloatArray) -> float:
-    return float(np.abs(_at_edges(rows, hazard) - _at_edges(rows, following)).max())
-
-
-def _at_edges(rows: _Rows, hazard: FloatArray) -> FloatArray:
-    """Survival at the edges of the cells."""
-    return np.asarray(np.exp(-np.append(0.0, np.cumsum(hazard * rows.widths))))
-
-
-def _information(rows: _Rows, hazard: FloatArray, is_active: BoolArray) -> FloatArray:
-    """Observed information of the hazards of the cells that have failures."""
-    *_, bend = _pair_terms(rows, _cumulative(rows, hazard))
-    start, width = rows.edges[:-1][is_active], rows.widths[is_active]
-    miles = rows.edges[rows.cell] + rows.into
-    information = np.diag(rows.died[is_active] / hazard[is_active] ** 2)
-    for block in np.array_split(np.arange(bend.size), bend.size // _BLOCK + 1):
-        upper, lower = (miles[x[block], None] for x in (rows.upper, rows.lower))
-        overlap = np.clip(upper - start, 0, width) - np.clip(lower - start, 0, width)
-        information -= (overlap * bend[block, None]).T @ overlap
-    return information
-
-
-def _cumulative(rows: _Rows, hazard: FloatArray) -> FloatArray:
-    """H at every point."""
-    at_edge = np.concatenate([[0.0], np.cumsum(hazard * rows.widths)])
-    return np.asarray(at_edge[rows.cell] + hazard[rows.cell] * rows.into)
-
-
-def _pair_terms(
-    rows: _Rows, at_point: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return a pair's chance over S(lower); w times the slope and bend of its log."""
-    d = np.maximum(at_point[rows.upper] - at_point[rows.lower], 1e-100)
-    inside = rows.base + rows.s * np.expm1(-d)
-    slope = -rows.weight * rows.s * np.exp(-d) / inside
-    return inside, slope, (rows.s - rows.base) * slope / inside
-
-
-def _spread_over(
-    rows: _Rows, value: FloatArray, partial: FloatArray, full: FloatArray
-) -> FloatArray:
-    """Sum each point's value over the cells up to it: whole cells and its own part."""
-    n = full.size
-    beyond = np.cumsum(sum_by(rows.cell, value, n)[::-1])[::-1]
-    beyond = np.append(beyond[1:], 0.0)
-    return np.asarray(full * beyond + sum_by(rows.cell, value * partial, n))

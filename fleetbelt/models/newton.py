@@ -49,7 +49,13 @@ class Maximum:
         return Estimate.of_log(float(self.theta[0]), log_se, z=z)
 
 
-def maximise(objective: Objective, start: FloatArray, *, reach: float = 2.0) -> Maximum:
+def maximise(
+    objective: Objective,
+    start: FloatArray,
+    *,
+    reach: float = 2.0,
+    enough: float = 1e-9,
+) -> Maximum:
     """Climb to the maximum of a log-likelihood by damped Newton steps.
 
     Parameters
@@ -60,6 +66,9 @@ def maximise(objective: Objective, start: FloatArray, *, reach: float = 2.0) -> 
         Where to begin.
     reach : float, default 2.0
         Longest change of any one parameter in one step.
+    enough : float, default 1e-9
+        The climb ends after a step that promised less log-likelihood than this (or
+        than rounding).
 
     Returns
     -------
@@ -69,8 +78,7 @@ def maximise(objective: Objective, start: FloatArray, *, reach: float = 2.0) -> 
     Notes
     -----
     The information is scaled to a unit diagonal and, where it is not positive definite
-    or a step does not climb, damped as Levenberg and Marquardt do [1]_. The climb ends
-    after a step that promised less than 1e-9 of log-likelihood (or than rounding).
+    or a step does not climb, damped as Levenberg and Marquardt do [1]_.
 
     References
     ----------
@@ -85,7 +93,7 @@ def maximise(objective: Objective, start: FloatArray, *, reach: float = 2.0) -> 
         if step is not None:
             step *= min(1.0, reach / float(np.abs(step).max() + 1e-300))
             promise = float(gradient @ step) / 2
-            is_last = promise < 1e-9 + noise and damping < 1e-3
+            is_last = promise < enough + noise and damping < 1e-3
             trial = objective(theta + step)
         if step is None or trial[0] < value - noise:
             damping = max(1e-4, damping * 10)

@@ -110,35 +110,44 @@ def weibull_maximum(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Terms:
-    """The points (lower ends, then upper ends, then entries) and who uses them."""
+    """Points (each cell's distinct miles) and pairs of them (interval and running)."""
 
     log_t: FloatArray  # (n_points,)
     cell: IntArray
     died: FloatArray  # belts that broke there
     fixed: FloatArray  # what H of a point counts, before the pairs' share
-    lower: IntArray  # (n_pairs,) points of the interval and running rows
+    lower: IntArray  # (n_pairs,) points
     upper: IntArray
+    pair_cell: IntArray
     weight: FloatArray
     base: FloatArray  # a pair adds log(base + s expm1(-D)), both terms written alike
     s: FloatArray
 
 
 def _prepare(lives: Lives, broken_share: float) -> _Terms:
-    w, cell = lives.weight, lives.cell
+    w, n = lives.weight, lives.weight.size
     is_pair, is_late = lives.end >= End.INTERVAL, lives.entry_mi > 0
     is_interval = lives.end[is_pair] == End.INTERVAL
-    others = np.zeros(int(is_pair.sum() + is_late.sum()))
-    lower = np.flatnonzero(is_pair)
-    miles = np.concatenate(
-        [lives.lower_mi, lives.upper_mi[is_pair], lives.entry_mi[is_late]]
+    miles, mile = np.unique(
+        np.concatenate(
+            [lives.lower_mi, lives.upper_mi[is_pair], lives.entry_mi[is_late]]
+        ),
+        return_inverse=True,
     )
+    cell = np.concatenate([lives.cell, lives.cell[is_pair], lives.cell[is_late]])
+    point, at = np.unique(cell * miles.size + mile, return_inverse=True)
+    lower, upper, entry = np.split(at, [n, n + is_interval.size])
+    log_t = np.log(miles, out=np.full(miles.size, _LOG_OF_ZERO), where=miles > 0)
+    is_exact = lives.end == End.EXACT
+    entered = sum_by(entry, w[is_late], point.size)
     return _Terms(
-        log_t=np.log(miles, out=np.full(miles.size, _LOG_OF_ZERO), where=miles > 0),
-        cell=np.concatenate([cell, cell[is_pair], cell[is_late]]),
-        died=np.concatenate([np.where(lives.end == End.EXACT, w, 0.0), others]),
-        fixed=np.concatenate([-w, np.zeros(lower.size), w[is_late]]),
-        lower=lower,
-        upper=w.size + np.arange(lower.size),
+        log_t=log_t[point % miles.size],
+        cell=point // miles.size,
+        died=sum_by(lower[is_exact], w[is_exact], point.size),
+        fixed=entered - sum_by(lower, w, point.size),
+        lower=lower[is_pair],
+        upper=upper,
+        pair_cell=lives.cell[is_pair],
         weight=w[is_pair],
         base=np.where(is_interval, 0.0, 1.0),
         s=np.where(is_interval, -1.0, broken_share),
@@ -154,10 +163,12 @@ def _evaluate(
     died, lower, upper = terms.died, terms.lower, terms.upper
     z = np.clip(k[cell] * (terms.log_t - mu[cell]), *_Z_LIMITS)
     hazard = np.exp(z)
+    by_a = hazard * z  # dH/da
     d = np.maximum(hazard[upper] - hazard[lower], _LEAST_D)
-    d_a = hazard[upper] * z[upper] - hazard[lower] * z[lower]  # dD/da
-    inside = terms.base + terms.s * np.expm1(-d)
-    slope = -terms.weight * terms.s * np.exp(-d) / inside  # of the pair's term in D
+    d_a = by_a[upper] - by_a[lower]
+    fall = np.expm1(-d)
+    inside = terms.base + terms.s * fall
+    slope = -terms.weight * terms.s * (1 + fall) / inside  # of the pair's term in D
     bend = (terms.s - terms.base) * slope / inside  # and of that
     value = (
         died @ (a[cell] + z - terms.log_t)
@@ -165,18 +176,16 @@ def _evaluate(
         + terms.weight @ np.log(inside)
     )
 
-    c = terms.fixed.copy()
-    c[upper] += slope
-    c[lower] -= slope
+    c = terms.fixed + sum_by(upper, slope, z.size) - sum_by(lower, slope, z.size)
     c *= hazard  # dz/da = z and dz/dμ = -k; the value's slope in z is died + c
-    in_a_a = (died + c * (z + 1)) * z
-    in_a_mu, in_mu_mu = died + c * (z + 1), c.copy()
-    in_a_a[lower] += bend * d_a**2
-    in_a_mu[lower] += bend * d_a * d
-    in_mu_mu[lower] += bend * d**2
+    curved = died + c * (z + 1)
     a_1, mu_1, a_a, a_mu, mu_mu = (
         sum_by(cell, x, mu.size)
-        for x in (died + (died + c) * z, died + c, in_a_a, in_a_mu, in_mu_mu)
+        for x in (died + (died + c) * z, died + c, curved * z, curved, c)
+    )
+    a_a, a_mu, mu_mu = (
+        of_points + sum_by(terms.pair_cell, bend * x, mu.size)
+        for of_points, x in ((a_a, d_a * d_a), (a_mu, d_a * d), (mu_mu, d * d))
     )
     gradient = np.concatenate([strata.T @ a_1, -design.T @ (k * mu_1)])
     a_beta = -strata.T @ ((k * a_mu)[:, None] * design)
