@@ -14,10 +14,9 @@ from fleetbelt.models.drift_filter import (
     LEVEL,
     RUN_IN,
     BeltSums,
-    Lockstep,
     Spreads,
 )
-from fleetbelt.models.drift_likelihood import LEAST_BELTS, SpreadLikelihood
+from fleetbelt.models.drift_likelihood import LEAST_BELTS, fit_spreads
 from fleetbelt.models.drift_readings import (
     Clock,
     Conditions,
@@ -26,6 +25,7 @@ from fleetbelt.models.drift_readings import (
     checked_readings,
     sample_of_belts,
 )
+from fleetbelt.models.drift_runs import Runs
 
 SAMPLE_BELTS: Final = 20_000  # enough for the spreads
 
@@ -159,12 +159,15 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     """
     effects = effects or Effects()
     readings = checked_readings(readings)
-    found = SpreadLikelihood.of(
+    found = fit_spreads(
         sample_of_belts(readings, SAMPLE_BELTS, rng),
         prior_reading_sd=prior_reading_sd,
         clock=clock,
         effects=effects,
-    ).fit(least_belts=least_belts, near=near, has_limits=has_limits)
+        least_belts=least_belts,
+        near=near,
+        has_limits=has_limits,
+    )
     parts = [
         _filtered(block, found.spreads, clock, effects)
         for block in blocks_of_belts(readings)
@@ -197,7 +200,7 @@ def _filtered(
     readings: pl.DataFrame, spreads: Spreads, clock: Clock, effects: Effects
 ) -> tuple[BeltSums, pl.DataFrame]:
     """Filter whole belts, and say how each stands after its last row."""
-    rows = Lockstep.of(readings, clock=clock, effects=effects)
+    runs = Runs.of(readings, clock=clock, effects=effects)
     is_last = np.diff(readings["belt_no"].to_numpy(), append=-1) != 0
     after = Conditions.after(readings)
     is_read = (
@@ -212,7 +215,7 @@ def _filtered(
             "since_set_mi": after.since_set_mi[is_last],
         }
     )
-    return BeltSums.of(rows, spreads), now
+    return BeltSums.of(runs, spreads), now
 
 
 def _belt_table(

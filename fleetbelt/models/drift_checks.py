@@ -13,12 +13,12 @@ from fleetbelt.models.drift_filter import (
     LEVEL,
     RUN_IN,
     BeltSums,
-    Lockstep,
     State,
     innovations,
 )
 from fleetbelt.models.drift_likelihood import Pooled, Solution
 from fleetbelt.models.drift_readings import checked_readings, sample_of_belts
+from fleetbelt.models.drift_runs import Runs
 
 N_BINS: Final = 10
 KNOWN_SHARE: Final = 0.5  # of a reading's sd: corrections as sure as that are known
@@ -158,29 +158,30 @@ def _standardised(
     readings: pl.DataFrame, fit: DriftFit
 ) -> tuple[FloatArray, FloatArray]:
     """Return innovations by row, standardised and plain; NaN where there is none."""
-    rows = Lockstep.of(readings, clock=fit.clock, effects=fit.effects)
-    n_belts, tau2 = rows.lane.size, fit.spreads.slope**2
-    by_lane = np.empty_like(rows.model)
-    by_lane[rows.lane] = rows.model
-    beta, lam = fit.theta[by_lane].T
-    state = State.diffuse(rows.fall.shape[0], 1, n_belts)
-    a, b = np.zeros((2, n_belts))  # sums of g_d**2/F and of g_d z/F so far
-    z, error = np.full((2, readings.height), np.nan)
-    for here, each_v, each_inverse_f in innovations(rows, [fit.spreads], state):
-        v, inverse_f = each_v[:, 0], each_inverse_f[0]
-        n = inverse_f.size
-        is_new = inverse_f > 0
-        g_d = -v[DRIFT]
-        plain = v[LEVEL] + beta[:n] * v[DRIFT] + lam[:n] * v[RUN_IN]
-        var_b = tau2 / (1.0 + tau2 * a[:n])
-        e = plain - g_d * var_b * b[:n]
-        var = 1.0 / np.where(is_new, inverse_f, 1.0) + g_d**2 * var_b
-        place = rows.row[here]
-        error[place] = np.where(is_new, e, np.nan)
-        z[place] = error[place] / np.sqrt(var)
-        a[:n] += inverse_f * g_d**2
-        b[:n] += inverse_f * g_d * plain
-    return z, error
+    runs = Runs.of(readings, clock=fit.clock, effects=fit.effects)
+    every, tau2 = slice(0, runs.belt.size), fit.spreads.slope**2
+    shape = (1, runs.belt.size)
+    state = State(mean=np.empty((3, *shape)), var=np.empty(shape))
+    plain, g_d, f = np.full((3, readings.height), np.nan)
+    for here, v, inverse_f in innovations(runs, [fit.spreads], every, state):
+        n, place = inverse_f.size, runs.row[here]
+        beta, lam = fit.theta[runs.model[runs.belt[:n]]].T
+        plain[place] = v[LEVEL, 0] + beta * v[DRIFT, 0] + lam * v[RUN_IN, 0]
+        g_d[place], f[place] = -v[DRIFT, 0], 1.0 / inverse_f[0]
+    belt_no = readings["belt_no"].to_numpy()
+    a, b = (_sum_before(x, belt_no) for x in (g_d**2 / f, g_d * plain / f))
+    var_b = tau2 / (1.0 + tau2 * a)
+    error = plain - g_d * var_b * b
+    return error / np.sqrt(f + g_d**2 * var_b), error
+
+
+def _sum_before(values: FloatArray, belt_no: IntArray) -> FloatArray:
+    """Sum of a belt's earlier values, NaN counting as none; belts stand together."""
+    sums = np.cumsum(np.nan_to_num(values))
+    before: FloatArray = np.append(0.0, sums)[: sums.size]
+    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
+    n_rows = np.diff(first, append=belt_no.size)
+    return before - np.repeat(before[first], n_rows)
 
 
 def _binned(found: pl.DataFrame, by: str) -> pl.DataFrame:
@@ -251,8 +252,8 @@ def gauge_influence(
         return Pooled.of(cross, fit.spreads.slope, group, n_groups)
 
     def filtered(rows: pl.DataFrame) -> FloatArray:
-        lockstep = Lockstep.of(rows, clock=fit.clock, effects=fit.effects)
-        return BeltSums.of(lockstep, fit.spreads).cross
+        runs = Runs.of(rows, clock=fit.clock, effects=fit.effects)
+        return BeltSums.of(runs, fit.spreads).cross
 
     cross = filtered(sample)
     fleet = pooled(cross, np.zeros(cross.shape[-1], dtype=np.int64), 1)

@@ -1,14 +1,14 @@
 """Is tension lost evenly with the miles, or with their log: the clock of drift."""
 
 from dataclasses import dataclass
-from functools import partial
 from typing import Final
 
 import numpy as np
 import polars as pl
 
-from fleetbelt.models.drift import SAMPLE_BELTS, DriftFit, fit_drift
+from fleetbelt.models.drift import SAMPLE_BELTS, fit_drift
 from fleetbelt.models.drift_filter import Spreads
+from fleetbelt.models.drift_likelihood import SpreadFit, fit_spreads
 from fleetbelt.models.drift_readings import (
     CLOCKS,
     Clock,
@@ -77,30 +77,32 @@ def choose_clock(
     tried = {clock: _tried(sample, clock, prior_reading_sd) for clock in CLOCKS}
     deviance = {clock: deviance for clock, (_, deviance) in tried.items()}
     is_log = deviance["log_miles"] < deviance["miles"] - CLEARLY
-    fit, _ = tried["log_miles" if is_log else "miles"]
+    clock: Clock = "log_miles" if is_log else "miles"
+    found, _ = tried[clock]
     return ClockChoice(
-        clock=fit.clock,
+        clock=clock,
         deviance=deviance,
-        spreads=fit.spreads,
-        not_learned=fit.not_learned,
+        spreads=found.spreads,
+        not_learned=found.not_learned,
     )
 
 
 def _tried(
     readings: pl.DataFrame, clock: Clock, prior_reading_sd: float
-) -> tuple[DriftFit, float]:
-    """Fit without effects; return also the deviance with those that are supported."""
-    fit = partial(
-        fit_drift,
+) -> tuple[SpreadFit, float]:
+    """Learn the spreads without effects, and the deviance with those supported."""
+    plain = fit_spreads(
+        readings, prior_reading_sd=prior_reading_sd, clock=clock, has_limits=False
+    )
+    if plain.not_learned:
+        return plain, 0.0
+    tests = effect_tests(readings, plain.spreads, clock=clock)
+    best = fit_drift(
         readings,
         prior_reading_sd=prior_reading_sd,
         rng=np.random.default_rng(0),  # no draw: the belts are few enough
         clock=clock,
+        effects=tests.supported,
         has_limits=False,
     )
-    plain = fit()
-    if plain.not_learned:
-        return plain, 0.0
-    tests = effect_tests(readings, plain)
-    best = fit(effects=tests.supported, near=plain.spreads)
     return plain, -2 * best.loglik + tests.price

@@ -8,7 +8,7 @@ from typing import Final, Self
 
 import numpy as np
 import polars as pl
-from scipy.optimize import brentq, minimize
+from scipy.optimize import brentq
 
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 from fleetbelt.models.drift_filter import (
@@ -16,17 +16,21 @@ from fleetbelt.models.drift_filter import (
     LEVEL,
     RUN_IN,
     BeltSums,
-    Lockstep,
     Spreads,
 )
-from fleetbelt.models.drift_readings import Clock, Effects
+from fleetbelt.models.drift_readings import Clock, Effects, sample_of_belts
+from fleetbelt.models.drift_runs import Runs
 from fleetbelt.models.estimates import two_sided_z
+from fleetbelt.models.newton import Maximum, maximise
 
+FIRST_BELTS: Final = 2_000  # of many, with which the climb begins
 LEAST_BELTS: Final = 20  # with drift in their readings: fewer teach none
 PRIOR_LOG_SD: Final = 1.0  # the settings' reading sd is right to a factor of e
 NONE_DETECTABLE: Final = 1e-4  # deviance that a spread must gain over zero
-_STEP: Final = 1e-4  # of the gradient's central differences, log
-_RANGE: Final = 12.0  # how far a log spread may go from where it began
+_STEP: Final = 3e-4  # of the differences, log
+_RANGE: Final = 12.0  # how far under its start the limit of a log spread may be
+_ENOUGH: Final = 1e-8  # log-likelihood a reading that a last step may promise
+_AT_LIMIT: Final = 2e-3  # how close to z the root of a deviance must come
 _READING, _SLOPE = 0, 3  # places in the vector of log spreads
 
 
@@ -69,6 +73,15 @@ class Pooled:
             information=total[:, DRIFT:, DRIFT:],
             score=total[:, DRIFT:, LEVEL],
             square=total[:, LEVEL, LEVEL],
+        )
+
+    @classmethod
+    def added_up(cls, parts: Sequence[Self]) -> Self:
+        """Add up what belts say that were summed apart."""
+        return cls(
+            information=np.sum([part.information for part in parts], axis=0),
+            score=np.sum([part.score for part in parts], axis=0),
+            square=np.sum([part.square for part in parts], axis=0),
         )
 
 
@@ -190,8 +203,8 @@ class SpreadLikelihood:
 
     Attributes
     ----------
-    rows : Lockstep
-        Rows of the belts.
+    runs : Runs
+        Readings of the belts.
     prior_reading_sd : float
         Field reading sd of the settings, log tension.
 
@@ -202,7 +215,7 @@ class SpreadLikelihood:
     where every found reading is followed by a setting, only ``2 r**2 + q**2`` shows.
     """
 
-    rows: Lockstep
+    runs: Runs
     prior_reading_sd: float
 
     @classmethod
@@ -216,7 +229,7 @@ class SpreadLikelihood:
     ) -> Self:
         """Order the rows of whole belts, to `READINGS`."""
         return cls(
-            rows=Lockstep.of(readings, clock=clock, effects=effects),
+            runs=Runs.of(readings, clock=clock, effects=effects),
             prior_reading_sd=prior_reading_sd,
         )
 
@@ -230,43 +243,39 @@ class SpreadLikelihood:
         Points that differ in the slope's spread alone share their sums.
         """
         filters = {tuple(x[:_SLOPE]): _spreads(x) for x in points}
-        every = BeltSums.of_each(self.rows, list(filters.values()))
+        every = BeltSums.of_each(self.runs, list(filters.values()))
         sums = dict(zip(filters, every, strict=True))
         return [self._deviance(_spreads(x), sums[tuple(x[:_SLOPE])]) for x in points]
 
     def _deviance(self, spreads: Spreads, sums: BeltSums) -> float:
         surprise = log(spreads.reading / self.prior_reading_sd) / PRIOR_LOG_SD
         return surprise**2 + marginal_deviance(
-            sums, spreads.slope, self.rows.model, is_restricted=True
+            sums, spreads.slope, self.runs.model, is_restricted=True
         )
 
-    def minimum(
-        self, start: FloatArray, moves: FloatArray, *, gradient_tol: float = 1e-7
-    ) -> tuple[float, FloatArray, FloatArray]:
-        """Least deviance, the log spreads there, and about their covariance.
+    def highest(
+        self, start: FloatArray, moves: FloatArray, *, enough: float
+    ) -> Maximum:
+        """Climb to the highest log-likelihood from some log spreads.
 
-        ``moves``, shape (n_moves, n_spreads), are the directions that are searched.
+        ``moves``, shape (n_moves, n_spreads), are the directions that are searched;
+        gradient and Hessian are differences, all filtered in one pass.
         """
-        sums = BeltSums.of(self.rows, _spreads(start))
-        n = max(int(sums.n.sum()), 1)
+        n_moves = len(moves)
+        ones = _STEP * np.eye(n_moves)
+        i, j = np.triu_indices(n_moves, k=1)
+        beside = np.concatenate([ones, -ones, ones[i] + ones[j]])
 
-        def objective(move: FloatArray) -> tuple[float, FloatArray]:
+        def objective(move: FloatArray) -> tuple[float, FloatArray, FloatArray]:
             x = start + move @ moves
-            beside = [x + h * e for e in moves for h in (_STEP, -_STEP)]
-            at_x, *deviances = self.deviances([x, *beside])
-            gradient = np.subtract(deviances[::2], deviances[1::2]) / (2 * _STEP)
-            return at_x / n, gradient / n
+            at_x, *around = self.deviances([x, *(x + step @ moves for step in beside)])
+            rises = -0.5 * np.subtract(around, at_x)
+            up, down, both = np.split(rises, [n_moves, 2 * n_moves])
+            hessian = np.diag(up + down)
+            hessian[i, j] = hessian[j, i] = both - up[i] - up[j]
+            return -0.5 * at_x, (up - down) / (2 * _STEP), hessian / _STEP**2
 
-        best = minimize(
-            objective,
-            np.zeros(len(moves)),
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(-_RANGE, _RANGE)] * len(moves),
-            options={"ftol": 1e-5 * gradient_tol, "gtol": gradient_tol},
-        )
-        covariance = moves.T @ best.hess_inv.todense() @ moves
-        return float(best.fun * n), start + best.x @ moves, covariance
+        return maximise(objective, np.zeros(n_moves), enough=enough)
 
     def fit(
         self,
@@ -281,7 +290,7 @@ class SpreadLikelihood:
         """
         r = self.prior_reading_sd
         guess = Spreads(reading=r, interval=0.3 * r, run_in=r, slope=0.0)
-        sums = BeltSums.of(self.rows, guess)
+        sums = BeltSums.of(self.runs, guess)
         n_belts = int((sums.cross[DRIFT, DRIFT] > 0).sum())
         if n_belts < least_belts:
             return SpreadFit(
@@ -294,19 +303,21 @@ class SpreadLikelihood:
             known = np.array([near.reading, near.interval, near.run_in, near.slope])
             is_given = (start > -inf) & (known > 0)
             start = np.where(is_given, np.log(np.where(is_given, known, 1.0)), start)
-        least, best, covariance = self.minimum(start, np.eye(start.size)[start > -inf])
-        best = self._without_the_undetectable(best, least)
+        moves = np.eye(start.size)[start > -inf]
+        found = self.highest(start, moves, enough=_ENOUGH * float(sums.n.sum()))
+        best = start + found.theta @ moves
+        best = self._without_the_undetectable(best, -2 * found.value)
         if not has_limits:
             return SpreadFit(spreads=_spreads(best))
-        lo, hi = self._slope_limits(start, best, least, covariance)
+        lo, hi = self._slope_limits(start, best, found)
         return SpreadFit(spreads=_spreads(best), slope_lo=lo, slope_hi=hi)
 
     def _start(self, guess: Spreads, sums: BeltSums) -> FloatArray:
         """Log spreads to begin with; minus infinity where the data say nothing."""
-        pooled = Pooled.of(sums.cross, 0.0, np.zeros_like(self.rows.model), 1)
+        pooled = Pooled.of(sums.cross, 0.0, np.zeros_like(self.runs.model), 1)
         rest = float((pooled.square - Solution.of(pooled).fitted)[0])
         scale = max(rest / int(sums.n.sum()), 1e-6) ** 0.5
-        time = self.rows.fall[DRIFT - 1]
+        time = self.runs.before.fall[DRIFT - 1]
         per_time = float(np.mean(time[time > 0] ** 2)) ** -0.5
         has_run_in = 1.0 if sums.cross[RUN_IN, RUN_IN].any() else 0.0
         start = [
@@ -328,33 +339,32 @@ class SpreadLikelihood:
         return best
 
     def _slope_limits(
-        self,
-        start: FloatArray,
-        best: FloatArray,
-        least: float,
-        covariance: FloatArray,
+        self, start: FloatArray, best: FloatArray, found: Maximum
     ) -> tuple[float, float]:
         """Profile-likelihood limits of tau: where the deviance has risen by z**2."""
-        z = two_sided_z(0.95)
+        z, first = two_sided_z(0.95), 0.05  # how far to look at first, log
         is_detected = best > -inf
-        others = np.flatnonzero(start[:_SLOPE] > -inf)
-        trend, moves = np.eye(start.size)[_SLOPE], np.eye(start.size)[others]
-        if is_detected[[*others, _SLOPE]].all():  # go where the others will follow
-            trend = covariance[_SLOPE] / covariance[_SLOPE, _SLOPE]
-            given_slope = covariance - np.outer(trend, covariance[_SLOPE])
-            root = np.linalg.cholesky(given_slope[np.ix_(others, others)])
-            moves = root.T @ moves
+        is_free = start > -inf
+        trend, others = np.eye(start.size)[_SLOPE], np.eye(start.size)[:_SLOPE]
+        others = others[is_free[:_SLOPE]]
+        if is_detected[is_free].all():  # go where the others will follow
+            var = found.covariance()
+            trend[is_free] = var[-1] / var[-1, -1]
+            first = 1.1 * z * sqrt(var[-1, -1])
         nearly_zero = np.where(np.arange(start.size) == _SLOPE, _RANGE, 3.0)
         best = np.where(is_detected, best, start - nearly_zero)
 
         @cache
         def excess(log_rise: float) -> float:
+            if log_rise == 0.0:
+                return -z
             x = best + log_rise * trend
-            rise = self.minimum(x, moves, gradient_tol=1e-5)[0] - least
-            return sqrt(max(rise, 0.0)) - z
+            rise = 2 * (found.value - self.highest(x, others, enough=_AT_LIMIT).value)
+            over = sqrt(max(rise, 0.0)) - z
+            return over if abs(over) > _AT_LIMIT else 0.0
 
         def limit(direction: float) -> float:
-            near, far = 0.0, 0.05
+            near, far = 0.0, first
             while excess(direction * far) < 0:
                 near, far = far, 2 * far
                 if -direction * far > _RANGE:
@@ -364,6 +374,59 @@ class SpreadLikelihood:
             return exp(best[_SLOPE] + log_rise)
 
         return (limit(-1.0) if is_detected[_SLOPE] else 0.0), limit(1.0)
+
+
+def fit_spreads(  # noqa: PLR0913 -- what is known beforehand, and how far to go
+    readings: pl.DataFrame,
+    *,
+    prior_reading_sd: float,
+    clock: Clock = "miles",
+    effects: Effects | None = None,
+    least_belts: int = LEAST_BELTS,
+    near: Spreads | None = None,
+    has_limits: bool = True,
+) -> SpreadFit:
+    """Learn the spreads from the readings of some belts.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        All rows of those belts, to `READINGS`.
+    prior_reading_sd : float
+        Field reading sd of the settings, log tension.
+    clock : {'miles', 'log_miles'}, default 'miles'
+        What drift goes with.
+    effects : Effects, optional
+        Effects of duty and the like, known beforehand.
+    least_belts : int, default 20
+        With fewer belts that have drift in their readings none is learned.
+    near : Spreads, optional
+        Spreads of a like fit, from which the way to these is shorter.
+    has_limits : bool, default True
+        Whether to look for the limits of the spread between belts.
+
+    Returns
+    -------
+    SpreadFit
+        Restricted maximum likelihood.
+
+    Notes
+    -----
+    Where there are many belts the climb begins where that of a few of them ended.
+    """
+
+    def fitted(
+        some: pl.DataFrame, near: Spreads | None, *, has_limits: bool
+    ) -> SpreadFit:
+        return SpreadLikelihood.of(
+            some, prior_reading_sd=prior_reading_sd, clock=clock, effects=effects
+        ).fit(least_belts=least_belts, near=near, has_limits=has_limits)
+
+    if near is None:
+        few = sample_of_belts(readings, FIRST_BELTS, np.random.default_rng(0))
+        if few.height < readings.height:
+            near = fitted(few, None, has_limits=False).spreads
+    return fitted(readings, near, has_limits=has_limits)
 
 
 def _spreads(log_spreads: FloatArray) -> Spreads:

@@ -12,11 +12,10 @@ from fleetbelt.models.drift_filter import (
     LEVEL,
     RUN_IN,
     BeltSums,
-    Lockstep,
-    Term,
 )
 from fleetbelt.models.drift_likelihood import Pooled
 from fleetbelt.models.drift_readings import blocks_of_belts, checked_readings
+from fleetbelt.models.drift_runs import Runs, Term
 
 LEAST_BELTS: Final = 20  # that a cell read: a few would be told by their own readings
 LEAST_GAIN: Final = 0.5  # of the assumed sd; a cell that gains less stays as it is
@@ -116,15 +115,13 @@ def _told_by(
         u_apart=pl.when(is_own).then(0.0).otherwise("u_apart"),
     )
     shows = copies.select(is_own.cast(pl.Float64)).to_series().to_numpy()
-    lockstep = Lockstep.of(
+    runs = Runs.of(
         rows,
         clock=fit.clock,
         effects=fit.effects,
         terms=[Term(found=shows, left=shows)],
     )
-    cross = _less_the_known(
-        BeltSums.of(lockstep, fit.spreads).cross, fit, lockstep.model
-    )
+    cross = _less_the_known(BeltSums.of(runs, fit.spreads).cross, fit, runs.model)
     pooled = Pooled.of(cross, fit.spreads.slope, pairs["of_cell"].to_numpy(), n_cells)
     return pooled.information[:, -1, -1], pooled.score[:, -1]
 

@@ -1,6 +1,5 @@
 """What else drift depends on: duty, set level, refitting, hot readings."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log
 from typing import Final, Self
@@ -10,15 +9,16 @@ import polars as pl
 from scipy.special import chdtrc
 
 from fleetbelt.models.arrays import FloatArray
-from fleetbelt.models.drift import DriftFit
-from fleetbelt.models.drift_filter import BeltSums, Lockstep, Term
+from fleetbelt.models.drift_filter import BeltSums, Spreads
 from fleetbelt.models.drift_likelihood import Pooled
 from fleetbelt.models.drift_readings import (
+    Clock,
     Conditions,
     Effects,
     blocks_of_belts,
     checked_readings,
 )
+from fleetbelt.models.drift_runs import Runs, Term
 from fleetbelt.models.estimates import two_sided_z
 
 LARGEST_SLOPE: Final = 0.9  # of left readings: more would leave nothing of them
@@ -67,15 +67,25 @@ class EffectTests:
         return self.worth * self.table.filter("is_supported").height
 
 
-def effect_tests(readings: pl.DataFrame, fit: DriftFit) -> EffectTests:
+def effect_tests(
+    readings: pl.DataFrame,
+    spreads: Spreads,
+    *,
+    clock: Clock = "miles",
+    effects: Effects | None = None,
+) -> EffectTests:
     """Test each effect against the fitted model, the spreads held.
 
     Parameters
     ----------
     readings : polars.DataFrame
         What the model was fitted to, to `READINGS`.
-    fit : DriftFit
-        A fit without effects.
+    spreads : Spreads
+        Of a fit without effects.
+    clock : {'miles', 'log_miles'}, default 'miles'
+        What drift goes with.
+    effects : Effects, optional
+        Effects that are known already, beside which each is tested.
 
     Returns
     -------
@@ -103,13 +113,12 @@ def effect_tests(readings: pl.DataFrame, fit: DriftFit) -> EffectTests:
     readings = checked_readings(readings)
     by_rows = readings["duty_no"].value_counts().sort("count", "duty_no")["duty_no"]
     duties = sorted(by_rows[:-1])
-    sums = _beside_the_models(
-        [_pooled(block, duties, fit) for block in blocks_of_belts(readings)]
-    )
+    pooled, n_intervals = _pooled(readings, duties, spreads, clock, effects)
+    sums = _beside_the_models(pooled)
     names = (*_ALLOWED_FOR, *_CHOICES[:-1])
     places = {name: [i] for i, name in enumerate(names)}
     places["duty"] = [len(names) + i for i in range(len(duties))]
-    worth = log(max(int(fit.belts["n_intervals"].sum()), 2))
+    worth = log(max(n_intervals, 2))
 
     def tested(effect: str) -> _LikelihoodRatio:
         beside = [i for name in kept if name != effect for i in places[name]]
@@ -133,12 +142,34 @@ def effect_tests(readings: pl.DataFrame, fit: DriftFit) -> EffectTests:
     )
 
 
-def _pooled(readings: pl.DataFrame, duties: list[int], fit: DriftFit) -> Pooled:
-    """Sum up the belts of each model, with a term for each effect."""
+def _pooled(
+    readings: pl.DataFrame,
+    duties: list[int],
+    spreads: Spreads,
+    clock: Clock,
+    effects: Effects | None,
+) -> tuple[Pooled, int]:
+    """Sum up the belts of each model, with a term for each effect; and the intervals.
+
+    In blocks that are added in order, so that the sums are the same again.
+    """
+    n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
+    parts, n_intervals = [], 0
+    for block in blocks_of_belts(readings):
+        terms = _terms(block, duties)
+        runs = Runs.of(block, clock=clock, effects=effects, terms=terms)
+        sums = BeltSums.of(runs, spreads)
+        parts.append(Pooled.of(sums.cross, spreads.slope, runs.model, n_models))
+        n_intervals += int(sums.n.sum())
+    return Pooled.added_up(parts), n_intervals
+
+
+def _terms(readings: pl.DataFrame, duties: list[int]) -> list[Term]:
+    """Return a term for each effect, in the order of the table."""
     after = Conditions.after(readings)
     before = after.before()
     hot = readings["is_hot"].to_numpy().astype(float)
-    terms = [
+    return [
         Term(left=np.ones_like(hot)),
         Term(left=after.set_level),
         Term(found=hot, left=hot),
@@ -146,16 +177,11 @@ def _pooled(readings: pl.DataFrame, duties: list[int], fit: DriftFit) -> Pooled:
         Term(drift=before.set_level),
         *(Term(drift=(before.duty_no == duty).astype(float)) for duty in duties),
     ]
-    rows = Lockstep.of(readings, clock=fit.clock, effects=fit.effects, terms=terms)
-    sums = BeltSums.of(rows, fit.spreads)
-    n_models = fit.theta.shape[0]
-    return Pooled.of(sums.cross, fit.spreads.slope, rows.model, n_models)
 
 
-def _beside_the_models(parts: Sequence[Pooled]) -> tuple[FloatArray, FloatArray]:
+def _beside_the_models(pooled: Pooled) -> tuple[FloatArray, FloatArray]:
     """Information and score of the terms, the models' coefficients eliminated."""
-    m = np.sum([part.information for part in parts], axis=0)
-    v = np.sum([part.score for part in parts], axis=0)[:, :, None]
+    m, v = pooled.information, pooled.score[:, :, None]
     inverse = np.linalg.pinv(m[:, :2, :2], rcond=1e-12, hermitian=True)
     across = m[:, 2:, :2] @ inverse
     information = (m[:, 2:, 2:] - across @ m[:, :2, 2:]).sum(axis=0)

@@ -1,7 +1,6 @@
 """What belts lose per mile, and where each running belt stands now."""
 
 from datetime import date
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -134,18 +133,17 @@ def _learned(
     choice = choose_clock(
         readings, prior_reading_sd=prior_reading_sd, rng=np.random.default_rng(0)
     )
-    fitted = partial(
-        fit_drift,
+    tests = None
+    if not choice.not_learned:
+        tests = effect_tests(readings, choice.spreads, clock=choice.clock)
+    fit = fit_drift(
         readings,
         prior_reading_sd=prior_reading_sd,
+        rng=np.random.default_rng(0),
         clock=choice.clock,
+        effects=tests.supported if tests else None,
         near=choice.spreads,
     )
-    if choice.not_learned:
-        return fitted(rng=np.random.default_rng(0)), None, choice
-    plain = fitted(rng=np.random.default_rng(0), has_limits=False)
-    tests = effect_tests(readings, plain)
-    fit = fitted(rng=np.random.default_rng(0), effects=tests.supported)
     return fit, tests, choice
 
 

@@ -68,7 +68,9 @@ def fitted(readings: pl.DataFrame, rng: np.random.Generator) -> DriftFit:
     """Fit as the whole way does: plainly, then with the effects that are supported."""
     fit = partial(fit_drift, readings, prior_reading_sd=0.02, rng=rng)
     plain = fit(has_limits=False)
-    return fit(effects=effect_tests(readings, plain).supported, near=plain.spreads)
+    return fit(
+        effects=effect_tests(readings, plain.spreads).supported, near=plain.spreads
+    )
 
 
 def main(n_fleets: int, seed: int) -> None:

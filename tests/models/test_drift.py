@@ -11,8 +11,9 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from fleetbelt.models import drift, drift_readings
 from fleetbelt.models.drift import fit_drift
 from fleetbelt.models.drift_by_model import FLOOR
-from fleetbelt.models.drift_filter import BeltSums, Lockstep
+from fleetbelt.models.drift_filter import BeltSums
 from fleetbelt.models.drift_likelihood import SpreadLikelihood
+from fleetbelt.models.drift_runs import Runs
 from tests.models.drift_fleets import (
     Truth,
     from_setting_to_next_found,
@@ -236,7 +237,7 @@ def test_a_belts_own_slope_falls_as_that_of_its_model_and_the_run_in_loss_rise(
 ):
     """By differences: the derivatives that the forecast's variance rests on."""
     readings = fleet.readings.filter(pl.col("belt_no") < 500)
-    sums = BeltSums.of(Lockstep.of(readings), fleet_fit.spreads)
+    sums = BeltSums.of(Runs.of(readings), fleet_fit.spreads)
     model, slope = fleet_fit.belts["model_no"][:500].to_numpy(), 0.002
 
     def belts(shift):

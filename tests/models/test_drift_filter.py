@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from fleetbelt.errors import StoreError
-from fleetbelt.models.drift_filter import BeltSums, Lockstep, Spreads
+from fleetbelt.models.drift_filter import BeltSums, Spreads
 from fleetbelt.models.drift_readings import (
     READINGS,
     UNSET_MI,
@@ -18,6 +18,7 @@ from fleetbelt.models.drift_readings import (
     clock_miles,
     clock_time,
 )
+from fleetbelt.models.drift_runs import Runs
 from tests.models.drift_fleets import readings_of
 
 SPREADS = Spreads(reading=0.02, interval=0.008, run_in=0.03, slope=0.002)
@@ -99,7 +100,7 @@ def _started(level, noise, b_mean, b_var):
 
 
 def _filtered(readings):
-    return BeltSums.of(Lockstep.of(readings), SPREADS)
+    return BeltSums.of(Runs.of(readings), SPREADS)
 
 
 def _logliks(sums, spreads):
@@ -234,7 +235,7 @@ def test_a_left_reading_known_to_be_part_error_gives_up_that_part():
     )
     effects = Effects(left_slope=0.2)
 
-    state = BeltSums.of(Lockstep.of(readings, effects=effects), SPREADS).state
+    state = BeltSums.of(Runs.of(readings, effects=effects), SPREADS).state
 
     assert state.mean[0, 0] == pytest.approx(6.1 - 0.2 * 0.1)
     assert state.var[0] == pytest.approx(0.8 * 0.02**2)

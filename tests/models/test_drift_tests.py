@@ -8,9 +8,10 @@ import pytest
 
 from fleetbelt.models.drift import fit_drift
 from fleetbelt.models.drift_checks import innovation_checks
-from fleetbelt.models.drift_filter import BeltSums, Lockstep
+from fleetbelt.models.drift_filter import BeltSums
 from fleetbelt.models.drift_likelihood import SpreadLikelihood, marginal_deviance
 from fleetbelt.models.drift_readings import Effects
+from fleetbelt.models.drift_runs import Runs
 from fleetbelt.models.drift_tests import EFFECTS, effect_tests
 from tests.models.drift_fleets import Truth, simulate
 
@@ -18,7 +19,7 @@ from tests.models.drift_fleets import Truth, simulate
 def _tested(truth, seed=3, n_belts=6000):
     readings = simulate(n_belts, np.random.default_rng(seed), truth).readings
     fit = fit_drift(readings, prior_reading_sd=0.02, rng=np.random.default_rng(0))
-    return effect_tests(readings, fit), readings, fit
+    return effect_tests(readings, fit.spreads), readings, fit
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +86,7 @@ def test_the_supported_effects_leave_nothing_to_find_when_fitted_again(planted):
         effects=tests.supported,
     )
 
-    left = effect_tests(readings, again)
+    left = effect_tests(readings, again.spreads, effects=tests.supported)
 
     assert left.supported == Effects()
 
@@ -128,12 +129,13 @@ def test_a_shift_of_left_readings_is_taken_off_where_no_range_is_known(plain):
     no_range = readings.with_columns(set_level=pl.lit(None, pl.Float64))
     effects = Effects(left_shift=0.01, left_slope=0.1)
 
-    rows = Lockstep.of(no_range, effects=effects)
+    begun = Runs.of(no_range, effects=effects).begun
 
-    plainly = Lockstep.of(no_range)
-    is_left = np.isfinite(plainly.left_share) & (plainly.left != 0)
-    assert rows.left[is_left] == pytest.approx(plainly.left[is_left] - 0.01)
-    assert np.array_equal(rows.left_share, plainly.left_share)
+    plainly = Runs.of(no_range).begun
+    is_left = np.isin(plainly.log, no_range["left_log"].drop_nulls().to_numpy())
+    assert begun.log == pytest.approx(plainly.log - 0.01 * is_left)
+    assert 0.5 < is_left.mean() < 1.0
+    assert np.array_equal(begun.share, plainly.share)
 
 
 def test_a_drift_that_goes_with_the_set_level_is_found():
@@ -153,9 +155,9 @@ def test_the_ratio_is_that_of_likelihoods_fitted_with_and_without_the_effect(pla
         likelihood = SpreadLikelihood.of(
             readings, prior_reading_sd=0.02, effects=effects
         )
-        sums = BeltSums.of(likelihood.rows, spreads)
+        sums = BeltSums.of(likelihood.runs, spreads)
         return marginal_deviance(
-            sums, spreads.slope, likelihood.rows.model, is_restricted=False
+            sums, spreads.slope, likelihood.runs.model, is_restricted=False
         )
 
     only_hot = readings.with_columns(
@@ -163,7 +165,7 @@ def test_the_ratio_is_that_of_likelihoods_fitted_with_and_without_the_effect(pla
         duty_no=pl.lit(0),
         set_level=pl.lit(None, pl.Float64),
     )
-    row = _row(effect_tests(only_hot, fit), "hot")
+    row = _row(effect_tests(only_hot, fit.spreads), "hot")
 
     gain = deviance(Effects()) - deviance(Effects(hot=row["estimate"]))
     # 3 %: the table allows for errors of left readings beside it
@@ -184,7 +186,7 @@ def test_an_effect_that_no_belt_or_every_belt_has_cannot_be_told(
     _, readings, fit = plain
     alike = readings.with_columns(pl.lit(value=everywhere).alias(column))
 
-    row = _row(effect_tests(alike, fit), effect)
+    row = _row(effect_tests(alike, fit.spreads), effect)
 
     assert row["df"] == 0
     assert row["estimate"] is None
@@ -194,7 +196,7 @@ def test_an_effect_that_no_belt_or_every_belt_has_cannot_be_told(
 def test_a_fleet_of_one_duty_class_has_no_row_for_it(plain):
     _, readings, fit = plain
 
-    tests = effect_tests(readings.with_columns(duty_no=pl.lit(2)), fit)
+    tests = effect_tests(readings.with_columns(duty_no=pl.lit(2)), fit.spreads)
 
     assert tests.table.filter(effect="duty").is_empty()
     assert tests.supported.duty == ()
@@ -204,7 +206,7 @@ def test_a_fleet_that_teaches_no_drift_supports_no_effect():
     readings = simulate(4, np.random.default_rng(9)).readings
     fit = fit_drift(readings, prior_reading_sd=0.02, rng=np.random.default_rng(0))
 
-    tests = effect_tests(readings, fit)
+    tests = effect_tests(readings, fit.spreads)
 
     assert fit.not_learned is not None
     assert tests.supported == Effects()
