@@ -26,7 +26,9 @@ from fleetbelt.ingest.statements import (
 )
 from fleetbelt.ingest.versions import settle_versions
 from fleetbelt.ingest.views import (
-    ODOMETER_FALLS,
+    DOUBTS,
+    KEEP_STANDING,
+    ODOMETER_NEIGHBOURS,
     SET_ASIDE,
     SIGHTINGS,
     FileGroup,
@@ -58,8 +60,10 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
         if groups:
             settle_versions(connection, table)
     connection.execute(SIGHTINGS)
-    connection.execute(ODOMETER_FALLS)
+    connection.execute(DOUBTS)
+    connection.execute(ODOMETER_NEIGHBOURS)
     refuse_by_rules(connection)
+    connection.execute(KEEP_STANDING)
     refuse_malformed(connection)
     connection.execute("drop table if exists temp.unfit")
 

@@ -82,28 +82,65 @@ from (
 """
 """Every row that says where a vehicle's odometer stood on a day."""
 
-ODOMETER_FALLS: Final = """
-create or replace view typed.odometer_falls as
+DOUBTS: Final = """
+create or replace table typed.misplaced as
+select
+    sightings.table_name, sightings.file_id, sightings.line, sightings.key,
+    sightings.vehicle_id, sightings.date,
+    vehicles.in_service_date, vehicles.retired_date,
+    vehicles.vehicle_id is null as is_unknown
+from typed.sightings
+left join typed.vehicles using (vehicle_id)
+where
+    vehicles.vehicle_id is null
+    or sightings.date < vehicles.in_service_date
+    or sightings.date > vehicles.retired_date;
+
+create or replace table typed.erring as
 with
 
 steps as (
     select
         vehicle_id,
+        date,
         odometer_mi,
-        lag(odometer_mi) over (
-            partition by vehicle_id order by date, odometer_mi
-        ) as mi_before
+        lag(date) over of_vehicle as date_before,
+        lag(odometer_mi) over of_vehicle as mi_before
     from typed.sightings
+    window of_vehicle as (partition by vehicle_id order by date, odometer_mi)
 ),
 
-falling as (
-    select distinct vehicle_id from steps where odometer_mi < mi_before - 1
-),
+vehicles as (
+    select distinct vehicle_id
+    from steps
+    cross join typed.settings
+    where
+        odometer_mi < mi_before - 1
+        or odometer_mi - mi_before > max_miles_per_day * (date - date_before + 1)
+)
+
+select * from typed.sightings semi join vehicles using (vehicle_id)
+"""
+"""What the rules on a vehicle's days and odometer look at, so that none of them reads
+all sightings: those of no known vehicle or outside its days, and those of every vehicle
+whose odometer falls by more than a mile or jumps somewhere.
+"""
+
+KEEP_STANDING: Final = """
+delete from typed.misplaced
+where (file_id, line) in (select (file_id, line) from typed.refusals);
+
+delete from typed.erring
+where (file_id, line) in (select (file_id, line) from typed.refusals)
+"""
+"""Leave in those tables what the rules did not refuse, for the notes."""
+
+ODOMETER_NEIGHBOURS: Final = """
+create or replace view typed.odometer_neighbours as
+with
 
 readings as (
-    select distinct vehicle_id, date, odometer_mi
-    from typed.sightings
-    semi join falling using (vehicle_id)
+    select distinct vehicle_id, date, odometer_mi from typed.erring
 )
 
 select
@@ -118,8 +155,7 @@ select
 from readings
 window of_vehicle as (partition by vehicle_id order by date, odometer_mi)
 """
-"""Every odometer reading, with its neighbours in time, of vehicles whose odometer falls
-by more than a mile somewhere: few, so that the sorting costs little."""
+"""Every odometer reading, with its neighbours in time, of the vehicles that err."""
 
 
 def typed_view(table: Table, groups: Sequence[FileGroup]) -> Sql:

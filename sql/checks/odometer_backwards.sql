@@ -8,9 +8,9 @@
 -- it must agree with each other. One mile is allowed for rounding.
 with
 
-falls as (select * from typed.odometer_falls),
+readings as (select * from typed.odometer_neighbours),
 
-sightings as (select * from typed.sightings),
+sightings as (select * from typed.erring),
 
 odd as (
     select
@@ -29,7 +29,7 @@ odd as (
             and coalesce(mi_before, mi_after) <= mi_after,
             false
         ) as is_high
-    from falls
+    from readings
 ),
 
 final as (

@@ -4,9 +4,9 @@
 -- mend: Correct whichever odometer or date is wrong.
 with
 
-falls as (select * from typed.odometer_falls),
+readings as (select * from typed.odometer_neighbours),
 
-sightings as (select * from typed.sightings),
+sightings as (select * from typed.erring),
 
 final as (
     select
@@ -18,14 +18,14 @@ final as (
         'odometer_order_unclear' as code,
         format(
             '{:.0f} mi on {}, but {:.0f} mi on {}',
-            falls.odometer_mi,
-            falls.date,
-            falls.mi_before,
-            falls.date_before
+            readings.odometer_mi,
+            readings.date,
+            readings.mi_before,
+            readings.date_before
         ) as detail
-    from falls
+    from readings
     inner join sightings using (vehicle_id, date, odometer_mi)
-    where falls.odometer_mi < falls.mi_before - 1
+    where readings.odometer_mi < readings.mi_before - 1
 )
 
 select * from final

@@ -2,21 +2,40 @@
 -- severity: note
 -- example: remove, then inspect, with no refit or install between
 -- mend: Record the refit or the install that is missing.
-select
-    'services' as table_name,
-    visits.file_id,
-    visits.line,
-    visits.service_id as key,
-    'action' as column_name,
-    'seen_after_remove' as code,
-    'The belt had been taken off and no refit is recorded; taken as put back.'
-        as detail
-from (
+with
+
+visits as (select * from history.visits),
+
+removed as (
+    select distinct belt_id
+    from visits
+    where action = 'remove'
+),
+
+ordered as (
     select
-        *,
-        lag(action) over (partition by belt_id order by visit_no) as action_before
-    from history.visits
-) as visits
-where
-    visits.action_before = 'remove'
-    and visits.action in ('inspect', 'retension', 'recheck')
+        visits.*,
+        lag(visits.action) over (
+            partition by visits.belt_id order by visits.visit_no
+        ) as action_before
+    from visits
+    semi join removed using (belt_id)
+),
+
+final as (
+    select
+        'services' as table_name,
+        file_id,
+        line,
+        service_id as key,
+        'action' as column_name,
+        'seen_after_remove' as code,
+        'The belt had been taken off and no refit is recorded; taken as put back.'
+            as detail
+    from ordered
+    where
+        action_before = 'remove'
+        and action in ('inspect', 'retension', 'recheck')
+)
+
+select * from final

@@ -9,26 +9,40 @@ services as (select * from staging.services),
 torn as (
     select
         technician_id,
-        date,
-        string_agg(distinct shop, ', ' order by shop) as shops
+        date
     from services
     group by technician_id, date
     having count(distinct shop) > 1
 ),
 
+visits as (
+    select services.*
+    from services
+    semi join torn using (technician_id, date)
+),
+
+shops as (
+    select
+        technician_id,
+        date,
+        string_agg(distinct shop, ', ' order by shop) as shops
+    from visits
+    group by technician_id, date
+),
+
 final as (
     select
         'services' as table_name,
-        services.file_id,
-        services.line,
-        services.service_id as key,
+        visits.file_id,
+        visits.line,
+        visits.service_id as key,
         'shop' as column_name,
         'technician_two_shops' as code,
         format(
-            '{} on {} in {}', services.technician_id, services.date, torn.shops
+            '{} on {} in {}', visits.technician_id, visits.date, shops.shops
         ) as detail
-    from services
-    inner join torn using (technician_id, date)
+    from visits
+    inner join shops using (technician_id, date)
 )
 
 select * from final

@@ -19,8 +19,8 @@ readings as (
         'used' as belt_state,
         services.reading_found as reading,
         services.reading_unit as unit
-    from typed.services as services
-    inner join typed.vehicles as vehicles using (vehicle_id)
+    from staging.services as services
+    inner join staging.vehicles as vehicles using (vehicle_id)
     where services.reading_found is not null
     union all
     select
@@ -34,8 +34,8 @@ readings as (
             as belt_state,
         services.reading_left as reading,
         services.reading_unit as unit
-    from typed.services as services
-    inner join typed.vehicles as vehicles using (vehicle_id)
+    from staging.services as services
+    inner join staging.vehicles as vehicles using (vehicle_id)
     where services.reading_left is not null
 ),
 
@@ -78,7 +78,7 @@ middles as (
         avg(
             (specs.tension_min + specs.tension_max) / 2e0 * units.newtons_per_unit
         ) as middle_n
-    from typed.specs as specs
+    from staging.specs as specs
     inner join units using (unit)
     group by specs.drive_id, specs.belt_state
 ),

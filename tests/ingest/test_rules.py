@@ -3,6 +3,7 @@
 import pytest
 
 from fleetbelt.resources import bundled
+from fleetbelt.store import sql_models
 from fleetbelt.store.checks import discover
 from tests.ingest.folders import (
     DRIVES,
@@ -16,6 +17,7 @@ from tests.ingest.folders import (
 )
 
 RULES = {rule.code: rule for rule in discover(bundled("sql") / "checks")}
+READ_BY_RULES = ["staging.services", "staging.vehicles", "staging.specs"]
 MONTHS = [f"2021-{month:02d}-01" for month in range(1, 13)]
 
 
@@ -24,6 +26,8 @@ def notes(database):
     """Return table and key of every row a rule of severity note finds."""
 
     def noted(code: str):
+        models = sql_models.discover(bundled("sql"))
+        sql_models.build(database, models, *READ_BY_RULES)
         found = database.execute(f"select table_name, key from ({RULES[code].sql})")
         return sorted(found.fetchall())
 
