@@ -113,10 +113,7 @@ def compute(
     key: bytes | None = None,
 ) -> None:
     """Make every table after the typed ones anew: the way itself."""
-    models = sql_models.discover(bundled("sql"))
-
-    def build(*targets: str) -> None:
-        sql_models.build(connection, models, *targets)
+    build = sql_models.builder(connection, sql_models.discover(bundled("sql")))
 
     def read(table: str) -> pl.DataFrame:
         return frames.read(connection, f"from {table}")
@@ -132,12 +129,12 @@ def compute(
     build("staging", "history.as_of", "history.gauge_uses")
     if key:
         put_in(connection, key)
-    build("history.odometer_points", "history.recent_odometers")
-    write(steps.daily_miles(read))
     previous.keep(connection, facts.inputs(read, settings))
     write(steps.gauges(read, settings))
     say(f"gauges    {rows('fitted.corrections')} corrections of readings")
 
+    build("history.recent_odometers")
+    write(steps.daily_miles(read))
     build("history")
     write(steps.drift(read, settings))
     say(f"drift     {rows('results.drift_by_belt')} belts carried to now")

@@ -7,20 +7,24 @@ from fleetbelt.steps.tables import Tables
 from fleetbelt.store.frames import Read
 
 _IN_SERVICE = (
-    "(select vehicle_id, duty from staging.vehicles, history.as_of"
-    " where coalesce(retired_date > as_of, true) order by vehicle_id)"
+    "(select vehicle_no, vehicle_id, duty from staging.vehicles, history.as_of"
+    " where coalesce(retired_date > as_of, true) order by vehicle_no)"
 )
 
 
 def daily_miles(read: Read) -> Tables:
     """Fit the miles a day of every vehicle in service; null where none is known."""
-    vehicles = read(_IN_SERVICE).with_row_index("vehicle_no")
+    vehicles = read(_IN_SERVICE).with_row_index("place")
     duty = vehicles["duty"].fill_null("unknown").rank("dense").to_numpy()
     day = pl.col("date").cast(pl.Int32).cast(pl.Int64)
     points = (
         read("history.recent_odometers")
-        .join(vehicles, on="vehicle_id")
-        .select(pl.col("vehicle_no").cast(pl.Int64), day.alias("day"), "odometer_mi")
+        .join(vehicles.select("vehicle_no", "place"), on="vehicle_no")
+        .select(
+            pl.col("place").cast(pl.Int64).alias("vehicle_no"),
+            day.alias("day"),
+            "odometer_mi",
+        )
     )
     as_of = read("history.as_of").select(pl.col("as_of").cast(pl.Int32)).item()
     fit = fit_daily_miles(points, duty.astype("int64") - 1, as_of_day=as_of or 0)

@@ -12,9 +12,11 @@ def say_what(
     table: str,
     meaning: str,
     columns: Mapping[str, str],
+    *,
+    kind: str = "table",
 ) -> None:
-    """Set the comments of one table, ``schema.table``, and of its columns."""
-    connection.execute(f"comment on table {table} is {_literal(meaning)}")
+    """Set the comments of one table (or view), ``schema.table``, and of its columns."""
+    connection.execute(f"comment on {kind} {table} is {_literal(meaning)}")
     for name, text in columns.items():
         connection.execute(f'comment on column {table}."{name}" is {_literal(text)}')
 

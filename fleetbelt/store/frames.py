@@ -44,9 +44,9 @@ def write(
 def existing(
     connection: duckdb.DuckDBPyConnection, names: Iterable[str]
 ) -> dict[str, pl.DataFrame]:
-    """Return those of the named tables that exist, as frames by name."""
+    """Return those of the named tables and views that exist, as frames by name."""
     found = connection.sql(
-        "select schema_name || '.' || table_name from duckdb_tables()"
+        "select table_schema || '.' || table_name from information_schema.tables"
     )
     tables = {name for (name,) in found.fetchall()}
     return {name: read(connection, f"from {name}") for name in names if name in tables}

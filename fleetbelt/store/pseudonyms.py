@@ -19,9 +19,13 @@ from typing import Any, Final
 import duckdb
 
 from fleetbelt.errors import InputError, PlaceError
+from fleetbelt.store.sql_models import drop
 
 WITHHELD: Final = "withheld: technicians are pseudonymous; see the file and line"
-_HOLDERS: Final = ("staging.services", "staging.calibrations")
+_HOLDERS: Final = {
+    "staging.services": "known.label as technician_id, null as note",
+    "staging.calibrations": "known.label as technician_id",
+}
 
 
 def key_beside(database: Path) -> bytes:
@@ -84,14 +88,17 @@ def put_in(connection: duckdb.DuckDBPyConnection, key: bytes) -> None:
     """Replace every technician's id in staging, and drop what people wrote freely."""
     ids = _technicians(connection)
     labels = [label(key, technician_id) for technician_id in ids]
-    for table in _HOLDERS:
+    for table, labelled in _HOLDERS.items():
         connection.execute(
-            f"update {table} set technician_id = known.label from "
-            "(select unnest(?) as technician_id, unnest(?) as label) as known "
-            f"where {table.partition('.')[2]}.technician_id = known.technician_id",
+            f"create or replace table staging.labelled as select held.* replace ("
+            f"{labelled}) from {table} as held left join (select unnest(?) as "
+            "technician_id, unnest(?) as label) as known using (technician_id)",
             [ids, labels],
         )
-    connection.execute("update staging.services set note = null")
+        drop(connection, table)
+        connection.execute(
+            f"alter table staging.labelled rename to {table.partition('.')[2]}"
+        )
 
 
 @contextmanager

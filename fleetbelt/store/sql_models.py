@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from graphlib import TopologicalSorter
@@ -17,6 +17,7 @@ from fleetbelt.store.places import ENGINE_PLACE_ERRORS
 
 HEADER_COLUMN = re.compile(r"^--   (\w+) +(\w+)\b", re.MULTILINE)
 _MEANING = re.compile(r"^--   (?P<name>\w+) +\w+\b *(?P<meaning>.*)$", re.MULTILINE)
+_KIND = re.compile(r"^-- kind: +(?P<kind>table|view)$", re.MULTILINE)
 _KEY = re.compile(r"^-- key: +(?P<key>.+)$", re.MULTILINE)
 
 
@@ -30,6 +31,8 @@ class SqlModel:
         ``schema.table``.
     sql : str
         The file's text, one select statement.
+    kind : str
+        ``table``, or ``view``: computed where it is read, for few columns or readers.
     meaning : str
         First sentence of its header.
     key : tuple of str
@@ -42,6 +45,7 @@ class SqlModel:
 
     name: str
     sql: str
+    kind: str
     meaning: str
     key: tuple[str, ...]
     columns: dict[str, str]
@@ -97,9 +101,11 @@ def read_model(path: Path) -> SqlModel:
     """Return the model a file holds, its header parsed."""
     sql = path.read_text(encoding="utf-8")
     key = _KEY.search(sql)
+    kind = _KIND.search(sql)
     return SqlModel(
         name=f"{path.parent.name}.{path.stem}",
         sql=sql,
+        kind=kind["kind"] if kind else "table",
         meaning=sql.partition("\n")[0].removeprefix("-- "),
         key=tuple(key["key"].split(", ")) if key else (),
         columns={
@@ -127,10 +133,41 @@ def discover(folder: Path) -> tuple[SqlModel, ...]:
     return tuple(models[name] for name in order.static_order())
 
 
+def builder(
+    connection: duckdb.DuckDBPyConnection, models: tuple[SqlModel, ...]
+) -> Callable[..., None]:
+    """Return what makes targets, and all they rest on, each once.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Where to make them.
+    models : tuple of SqlModel
+        All models, dependencies first.
+
+    Returns
+    -------
+    callable
+        Takes targets as `build` does; what it has made before it leaves as it is.
+    """
+    made: set[str] = set()
+
+    def make(*targets: str) -> None:
+        names, missing = set(targets), set[str]()
+        for model in reversed(models):
+            if model.name in names or model.name.split(".")[0] in names:
+                missing.add(model.name)
+                names |= model.reads
+        build(connection, models, *missing - made)
+        made.update(missing)
+
+    return make
+
+
 def build(
     connection: duckdb.DuckDBPyConnection, models: Iterable[SqlModel], *schemas: str
 ) -> None:
-    """Make the tables of the named schemas anew, in dependency order.
+    """Make the tables and views of the named schemas anew, in dependency order.
 
     Result tables stand in the order of their keys, as they are given out.
 
@@ -154,6 +191,7 @@ def build(
             continue
         try:
             connection.execute(f"create schema if not exists {schema}")
+            drop(connection, model.name)
             connection.execute(_statement(model))
         except ENGINE_PLACE_ERRORS:
             raise
@@ -163,13 +201,24 @@ def build(
                 where=f"sql/{model.name.replace('.', '/')}.sql",
                 fix="run the file in a DuckDB shell on this database.",
             ) from error
-        say_what(connection, model.name, model.meaning, model.columns)
+        say_what(connection, model.name, model.meaning, model.columns, kind=model.kind)
 
 
 def _statement(model: SqlModel) -> str:
-    """Return what makes the model's table."""
-    made = f"create or replace table {model.name} as"
+    """Return what makes the model's table or view."""
+    made = f"create {model.kind} {model.name} as"
     if not model.name.startswith("results."):
         return f"{made} {model.sql}"
     key = ", ".join(f'"{name}"' for name in model.key)
     return f"{made} from (\n{model.sql}\n) order by {key}"
+
+
+def drop(connection: duckdb.DuckDBPyConnection, name: str) -> None:
+    """Drop the table or view ``schema.table`` where there is one."""
+    found = connection.execute(
+        "select table_type from information_schema.tables "
+        "where table_schema || '.' || table_name = ?",
+        [name],
+    ).fetchall()
+    for (kind,) in found:
+        connection.execute(f"drop {'view' if kind == 'VIEW' else 'table'} {name}")

@@ -1,10 +1,14 @@
 -- The visits that say something of a belt's tension, inside the complete records.
+-- kind:  view
 -- grain: one row per visit with a tension, or that changed it unread
 -- key:   service_id
--- partition: vehicle_id
 -- columns:
+--   visit_key          bigint   stands for service_id
+--   belt_key           bigint   stands for belt_id
+--   vehicle_no         bigint   stands for vehicle_id
 --   service_id         varchar
 --   belt_id            varchar
+--   drive_id           varchar
 --   visit_no           bigint
 --   date               date
 --   odometer_mi        double   mi
@@ -25,62 +29,68 @@
 with
 
 visits as (select * from history.visits),
-belt_visits as (select * from history.belt_visits),
-readings as (select * from history.readings),
 
-tensions as (
+inside as (
     select
+        visit_key,
+        belt_key,
+        vehicle_no,
         service_id,
-        max(tension_n) filter (where phase = 'found') as found_n,
-        max(tension_n) filter (where phase = 'left') as left_n,
-        max(u_corr) as u_corr,
-        bool_or(
-            correction_source in ('pooled', 'beyond_spans')
-            or coalesce(unit = 'Hz', false)
-        ) as errs_apart,
-        bool_and(
-            correction_source in ('pooled', 'beyond_spans')
-            and not coalesce(unit = 'Hz', false)
-        ) as errs_alike
-    from readings
-    where is_used and tension_n is not null
-    group by service_id
+        belt_id,
+        drive_id,
+        visit_no,
+        date,
+        odometer_mi,
+        action,
+        is_too_early,
+        is_setting as was_set,
+        is_blind_setting as is_unread,
+        found_n,
+        left_n,
+        coalesce(found_n, left_n) is not null as is_read,
+        readings_averaged,
+        u_corr,
+        correction_source in ('pooled', 'beyond_spans') as is_assumed,
+        coalesce(reading_unit = 'Hz', false) as is_frequency,
+        belt_temperature,
+        gauge_id,
+        span_mm
+    from visits
+    where is_inside
 ),
 
 final as (
     select
-        visits.service_id,
-        visits.belt_id,
-        visits.visit_no,
-        visits.date,
-        visits.odometer_mi,
-        visits.action = 'install' as is_install,
-        visits.action = 'install' or visits.is_too_early as is_before_run_in,
-        visits.action = 'refit' as is_refit,
-        tensions.left_n is not null as is_setting,
-        visits.is_blind_setting
-        or (visits.is_setting and tensions.left_n is null) as is_blind_setting,
-        tensions.found_n,
-        tensions.left_n,
-        visits.readings_averaged as n_averaged,
-        tensions.u_corr,
-        coalesce(tensions.errs_apart, false) as errs_apart,
-        coalesce(visits.belt_temperature = 'hot', false) as is_hot,
-        visits.gauge_id,
-        visits.span_mm,
-        coalesce(tensions.errs_alike, false)
-        and visits.gauge_id is not null
-        and visits.span_mm is not null as errs_alike
-    from visits
-    inner join belt_visits using (service_id)
-    left join tensions using (service_id)
-    where
-        belt_visits.is_inside
-        and (
-            tensions.service_id is not null
-            or visits.is_blind_setting
-            or visits.is_setting
-        )
+        visit_key,
+        belt_key,
+        vehicle_no,
+        service_id,
+        belt_id,
+        drive_id,
+        visit_no,
+        date,
+        odometer_mi,
+        action = 'install' as is_install,
+        action = 'install' or is_too_early as is_before_run_in,
+        action = 'refit' as is_refit,
+        left_n is not null as is_setting,
+        is_unread or (was_set and left_n is null) as is_blind_setting,
+        found_n,
+        left_n,
+        readings_averaged as n_averaged,
+        case when is_read then u_corr end as u_corr,
+        is_read
+        and (is_assumed or is_frequency) as errs_apart,
+        coalesce(belt_temperature = 'hot', false) as is_hot,
+        gauge_id,
+        span_mm,
+        is_read
+        and is_assumed
+        and not is_frequency
+        and gauge_id is not null
+        and span_mm is not null as errs_alike
+    from inside
+    where is_read or is_unread or was_set
 )
 
 select * from final

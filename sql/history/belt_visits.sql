@@ -1,8 +1,10 @@
 -- What each visit was in the life of its belt.
+-- kind:  view
 -- grain: one row per service record up to as-of
 -- key:   service_id
--- partition: vehicle_id
 -- columns:
+--   visit_key           bigint   stands for service_id
+--   belt_key            bigint   stands for belt_id
 --   service_id          varchar
 --   belt_id             varchar
 --   vehicle_id          varchar
@@ -14,47 +16,20 @@ with
 
 visits as (select * from history.visits),
 fittings as (select * from history.fittings),
-settings as (select * from typed.settings),
 
-counted as (
+final as (
     select
+        visits.visit_key,
+        visits.belt_key,
         visits.service_id,
         visits.belt_id,
         visits.vehicle_id,
         visits.visit_no,
-        visits.date,
         visits.odometer_mi - fittings.fitted_mi as miles,
-        fittings.install_service_id is not null
-        and visits.action = 'recheck'
-        and not visits.is_too_early as is_recheck_of_an_install,
-        count(*) filter (
-            where visits.action in ('retension', 'remove', 'refit')
-            or (visits.action = 'recheck' and not visits.is_too_early)
-        ) over (
-            partition by visits.belt_id
-            order by visits.visit_no
-            rows between unbounded preceding and current row
-        ) as works_so_far
+        visits.is_run_in_recheck,
+        visits.is_inside
     from visits
-    inner join fittings using (belt_id)
-),
-
-final as (
-    select
-        counted.service_id,
-        counted.belt_id,
-        counted.vehicle_id,
-        counted.visit_no,
-        counted.miles,
-        coalesce(
-            counted.is_recheck_of_an_install
-            and counted.works_so_far = 1
-            and counted.miles <= settings.run_in_recheck_mi,
-            false
-        ) as is_run_in_recheck,
-        coalesce(counted.date >= settings.records_from, true) as is_inside
-    from counted
-    inner join settings on true
+    inner join fittings using (belt_key)
 )
 
 select * from final

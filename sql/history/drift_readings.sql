@@ -1,7 +1,7 @@
 -- The visits of every belt in the order the drift filter reads them.
+-- kind:  view
 -- grain: one row per visit with a tension, or that changed it unread
 -- key:   belt_no, visit_no
--- partition: vehicle_id
 -- columns:
 --   belt_no         bigint   0, 1, …
 --   belt_id         varchar
@@ -26,16 +26,15 @@
 with
 
 states as (select * from history.belt_states),
-fittings as (select * from history.fittings),
-vehicles as (select * from staging.vehicles),
+belts as (select * from history.drift_belts),
 ranges as (select * from history.ranges),
 
 joined as (
     select
-        dense_rank() over (order by states.belt_id) - 1 as belt_no,
-        states.belt_id,
-        dense_rank() over (order by vehicles.model) - 1 as model_no,
-        vehicles.model,
+        belts.belt_no,
+        belts.belt_id,
+        belts.model_no,
+        belts.model,
         states.visit_no,
         greatest(
             coalesce(states.odometer_mi - lag(states.odometer_mi) over in_order, 0e0),
@@ -52,12 +51,7 @@ joined as (
             as u_corr,
         case when states.errs_apart then states.u_corr else 0e0 end as u_apart,
         states.is_hot,
-        case vehicles.duty
-            when 'urban' then 1
-            when 'mixed' then 2
-            when 'highway' then 3
-            else 0
-        end as duty_no,
+        belts.duty_no,
         count(*) filter (where states.is_refit) over in_order > 0 as refitted,
         ln(states.left_n * 2e0 / (ranges.spec_min_n + ranges.spec_max_n))
             as set_level,
@@ -70,15 +64,14 @@ joined as (
                     || ' mm'
         end as cell
     from states
-    inner join fittings using (belt_id)
-    inner join vehicles on fittings.vehicle_id = vehicles.vehicle_id
+    inner join belts using (belt_key)
     left join ranges
         on
-            fittings.drive_id = ranges.drive_id
+            belts.drive_id = ranges.drive_id
             and ranges.belt_state
             = case when states.is_before_run_in then 'new' else 'used' end
     window in_order as (
-        partition by states.belt_id
+        partition by states.belt_key
         order by states.visit_no
         rows between unbounded preceding and current row
     )

@@ -2,7 +2,9 @@
 -- grain: one row per belt with miles under observation
 -- key:   belt_id
 -- columns:
+--   belt_key    bigint   stands for belt_id
 --   belt_id     varchar
+--   vehicle_no  bigint   stands for vehicle_id
 --   vehicle_id  varchar
 --   from_mi     double   odometer at the fitting, or when first seen inside, mi
 --   to_mi       double   odometer at its coming off, or the vehicle's last, mi
@@ -16,17 +18,19 @@ settings as (select * from typed.settings),
 
 insides as (
     select
-        points.vehicle_id,
+        points.vehicle_no,
         min(points.odometer_mi) as first_inside_mi
     from points
     inner join settings on true
     where points.date >= coalesce(settings.records_from, points.date)
-    group by points.vehicle_id
+    group by points.vehicle_no
 ),
 
 bounded as (
     select
+        fittings.belt_key,
         fittings.belt_id,
+        fittings.vehicle_no,
         fittings.vehicle_id,
         case
             when fittings.is_late then fittings.entered_mi
@@ -36,12 +40,14 @@ bounded as (
         fittings.last_known_mi as to_mi,
         fittings.fitted_mi
     from fittings
-    inner join insides using (vehicle_id)
+    inner join insides using (vehicle_no)
 ),
 
 final as (
     select
+        belt_key,
         belt_id,
+        vehicle_no,
         vehicle_id,
         from_mi,
         to_mi,

@@ -1,9 +1,10 @@
 -- Every belt that was on a vehicle: when it came on, when it was seen, how it came off.
 -- grain: one row per belt
 -- key:   belt_id
--- partition: vehicle_id
 -- columns:
---   belt_id             varchar
+--   belt_key            bigint   stands for belt_id; in the order of the fittings
+--   belt_id             varchar  vehicle, drive and fitting_no
+--   vehicle_no          bigint   stands for vehicle_id
 --   vehicle_id          varchar
 --   drive_id            varchar
 --   fitting_no          bigint   0: on the vehicle before its first recorded install
@@ -26,14 +27,15 @@ with
 
 visits as (select * from history.visits),
 vehicles as (select * from staging.vehicles),
+drive_numbers as (select * from history.drive_numbers),
 miles as (select * from history.vehicle_miles),
 as_of as (select * from history.as_of),
 settings as (select * from typed.settings),
 
 installs as (
     select
-        belt_id,
-        vehicle_id,
+        belt_key,
+        vehicle_no,
         drive_id,
         fitting_no,
         service_id,
@@ -44,32 +46,54 @@ installs as (
     where action = 'install'
 ),
 
+first_visits as (
+    select
+        visit_key - visit_no as place_key,
+        vehicle_no,
+        drive_id,
+        fitting_no
+    from visits
+    where visit_no = 1
+),
+
+own_places as (
+    select
+        (vehicles.vehicle_no * drive_numbers.n_drives + drive_numbers.drive_no)
+        * 16777216 as place_key,
+        vehicles.vehicle_no,
+        vehicles.drive_id
+    from vehicles
+    inner join drive_numbers using (drive_id)
+),
+
 belts_before_an_install as (
     select
-        vehicle_id,
+        belt_key - fitting_no as belt_key,
+        vehicle_no,
         drive_id
     from installs
     where fitting_no = 1 and removal_reason is not null
     union
     select
-        vehicle_id,
+        place_key as belt_key,
+        vehicle_no,
         drive_id
-    from visits
+    from first_visits
     where fitting_no = 0
     union
     select
-        vehicles.vehicle_id,
-        vehicles.drive_id
-    from vehicles
-    inner join miles using (vehicle_id)
-    left join visits using (vehicle_id, drive_id)
-    where visits.service_id is null
+        own_places.place_key as belt_key,
+        own_places.vehicle_no,
+        own_places.drive_id
+    from own_places
+    left join first_visits using (place_key)
+    where first_visits.place_key is null
 ),
 
 first_belts as (
     select
-        first.vehicle_id || '/' || first.drive_id || '/0' as belt_id,
-        first.vehicle_id,
+        first.belt_key,
+        first.vehicle_no,
         first.drive_id,
         coalesce(
             vehicles.in_service_date >= as_of.first_record
@@ -80,15 +104,15 @@ first_belts as (
         ) as is_factory_fitted,
         vehicles.in_service_date
     from belts_before_an_install as first
-    inner join vehicles using (vehicle_id)
-    inner join miles using (vehicle_id)
+    inner join vehicles using (vehicle_no)
+    inner join miles using (vehicle_no)
     inner join as_of on true
 ),
 
 belts as (
     select
-        belt_id,
-        vehicle_id,
+        belt_key,
+        vehicle_no,
         drive_id,
         fitting_no,
         service_id as install_service_id,
@@ -97,8 +121,8 @@ belts as (
     from installs
     union all
     select
-        belt_id,
-        vehicle_id,
+        belt_key,
+        vehicle_no,
         drive_id,
         0 as fitting_no,
         null as install_service_id,
@@ -107,51 +131,33 @@ belts as (
     from first_belts
 ),
 
-latest as (
+removes as (
     select
-        belt_id,
+        belt_key,
         service_id,
-        action,
         date,
         odometer_mi,
-        removal_reason,
-        row_number() over (partition by belt_id order by visit_no desc) as from_last
+        removal_reason
     from visits
+    where action = 'remove' and is_last
 ),
 
 ends as (
     select
-        belts.belt_id,
-        case
-            when latest.action = 'remove' then latest.service_id
-            else next_install.service_id
-        end as ended_service_id,
-        case
-            when latest.action = 'remove' then latest.date
-            else next_install.date
-        end as ended_date,
-        case
-            when latest.action = 'remove' then latest.odometer_mi
-            else next_install.odometer_mi
-        end as ended_mi,
-        case
-            when latest.action = 'remove'
-                then coalesce(latest.removal_reason, next_install.removal_reason)
-            else next_install.removal_reason
-        end as removal_reason
+        belts.*,
+        coalesce(removes.service_id, next_install.service_id) as ended_service_id,
+        coalesce(removes.date, next_install.date) as ended_date,
+        coalesce(removes.odometer_mi, next_install.odometer_mi) as ended_mi,
+        coalesce(removes.removal_reason, next_install.removal_reason)
+            as removal_reason
     from belts
-    left join latest
-        on belts.belt_id = latest.belt_id and latest.from_last = 1
-    left join installs as next_install
-        on
-            belts.vehicle_id = next_install.vehicle_id
-            and belts.drive_id = next_install.drive_id
-            and belts.fitting_no + 1 = next_install.fitting_no
+    left join removes on belts.belt_key = removes.belt_key
+    left join installs as next_install on belts.belt_key + 1 = next_install.belt_key
 ),
 
 sightings as (
     select
-        visits.belt_id,
+        visits.belt_key,
         min(visits.odometer_mi) as first_seen_mi,
         max(visits.odometer_mi) as last_seen_mi,
         min(visits.odometer_mi) filter (
@@ -160,46 +166,34 @@ sightings as (
         ) as first_seen_inside_mi
     from visits
     inner join settings on true
-    inner join ends using (belt_id)
+    inner join ends using (belt_key)
     where ends.ended_mi is null or visits.odometer_mi < ends.ended_mi
-    group by visits.belt_id
+    group by visits.belt_key
 ),
 
 joined as (
     select
-        belts.belt_id,
-        belts.vehicle_id,
-        belts.drive_id,
-        belts.fitting_no,
-        belts.install_service_id,
-        belts.fitted_date,
-        belts.fitted_mi,
-        ends.ended_service_id,
-        ends.ended_date,
-        ends.ended_mi,
-        case
-            when ends.ended_service_id is not null
-                then coalesce(ends.removal_reason, 'unknown')
-        end as removal_reason,
-        ends.ended_service_id is not null
-        and ends.removal_reason is null as is_reason_missing,
-        coalesce(sightings.last_seen_mi, belts.fitted_mi) as last_seen_mi,
-        coalesce(belts.fitted_date < settings.records_from, false) as is_late,
+        ends.*,
+        miles.vehicle_id,
+        coalesce(sightings.last_seen_mi, ends.fitted_mi) as last_seen_mi,
+        coalesce(ends.fitted_date < settings.records_from, false) as is_late,
         sightings.first_seen_inside_mi,
-        coalesce(belts.fitted_mi, miles.first_odometer_mi, sightings.first_seen_mi)
+        coalesce(ends.fitted_mi, miles.first_odometer_mi, sightings.first_seen_mi)
             as first_known_mi,
         coalesce(ends.ended_mi, miles.last_odometer_mi) as last_known_mi,
         ends.ended_service_id is null and not miles.is_retired as is_running
-    from belts
-    inner join ends using (belt_id)
-    inner join miles using (vehicle_id)
+    from ends
+    inner join miles using (vehicle_no)
     inner join settings on true
-    left join sightings using (belt_id)
+    left join sightings using (belt_key)
 ),
 
 final as (
     select
-        belt_id,
+        belt_key,
+        vehicle_id || '/' || drive_id || '/' || cast(fitting_no as varchar)
+            as belt_id,
+        vehicle_no,
         vehicle_id,
         drive_id,
         fitting_no,
@@ -209,10 +203,12 @@ final as (
         ended_service_id,
         ended_date,
         ended_mi,
-        removal_reason,
+        case
+            when ended_service_id is not null then coalesce(removal_reason, 'unknown')
+        end as removal_reason,
         coalesce(removal_reason in ('broken', 'worn', 'cracked', 'noise'), false)
             as is_failure,
-        is_reason_missing,
+        ended_service_id is not null and removal_reason is null as is_reason_missing,
         last_seen_mi,
         case when is_late then first_seen_inside_mi else fitted_mi end as entered_mi,
         is_late,

@@ -1,25 +1,20 @@
 -- Every day's odometer of every vehicle, from all records up to as-of.
 -- grain: one row per vehicle and day
--- key:   vehicle_id, date
+-- key:   vehicle_no, date
 -- columns:
---   vehicle_id   varchar
+--   vehicle_no   bigint   stands for vehicle_id
 --   date         date
 --   odometer_mi  double   the day's largest, mi
 with
 
 as_of as (select * from history.as_of),
-services as (select * from staging.services),
+vehicles as (select * from staging.vehicles),
+visits as (select * from history.visits),
 odometers as (select * from staging.odometers),
 complaints as (select * from staging.complaints),
 repairs as (select * from staging.repairs),
 
-records as (
-    select
-        vehicle_id,
-        date,
-        odometer_mi
-    from services
-    union all
+others as (
     select
         vehicle_id,
         date,
@@ -39,14 +34,29 @@ records as (
     from repairs
 ),
 
+records as (
+    select
+        vehicle_no,
+        date,
+        odometer_mi
+    from visits
+    union all
+    select
+        vehicles.vehicle_no,
+        others.date,
+        others.odometer_mi
+    from others
+    inner join vehicles using (vehicle_id)
+    inner join as_of on others.date <= as_of.as_of
+),
+
 final as (
     select
-        records.vehicle_id,
-        records.date,
-        max(records.odometer_mi) as odometer_mi
+        vehicle_no,
+        date,
+        max(odometer_mi) as odometer_mi
     from records
-    inner join as_of on records.date <= as_of.as_of
-    group by records.vehicle_id, records.date
+    group by vehicle_no, date
 )
 
 select * from final

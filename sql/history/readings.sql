@@ -1,12 +1,17 @@
 -- Every reading in the records with its gauge's correction and the range that applied.
+-- kind:  view
 -- grain: one row per reading
 -- key:   service_id, phase
--- partition: vehicle_id
 -- columns:
+--   visit_key          bigint   stands for service_id
+--   belt_key           bigint   stands for belt_id
+--   vehicle_no         bigint   stands for vehicle_id
 --   service_id         varchar
 --   phase              varchar  found or left
 --   belt_id            varchar
 --   visit_no           bigint
+--   date               date
+--   action             varchar
 --   is_used            boolean  by the contract, and in line; else noted
 --   is_out_of_line     boolean  far from its neighbours and its range: a slip
 --   is_new             boolean  held to the new range
@@ -28,278 +33,85 @@
 --   spec_min_n         double   N; null: none published
 --   spec_max_n         double   N
 --   as_published       varchar  the range as entered
+--   spec_applied       varchar  range the technician set to
 --   why_no_tension     varchar  null where there is one
+--   file_id            integer
+--   line               bigint
 with
 
 visits as (select * from history.visits),
-drives as (select * from staging.drives),
 ranges as (select * from history.ranges),
-uses as (select * from history.gauge_uses),
-corrections as (select * from fitted.corrections),
-shifts as (select * from fitted.gauge_shifts),
-settings as (select * from typed.settings),
 
-found_and_left as (
+found as (
     select
-        service_id,
+        *,
         'found' as phase,
+        action in ('recheck', 'inspect', 'retension', 'remove')
+        and not is_found_apart as is_used,
+        is_found_apart as is_out_of_line,
+        is_too_early as is_new,
+        case when is_too_early then 'new' else 'used' end as belt_state,
         reading_found as reading,
-        action in ('recheck', 'inspect', 'retension', 'remove') as is_used,
-        is_too_early as is_new
+        found_shown_n as shown_n,
+        found_min_n as spec_min_n,
+        found_max_n as spec_max_n
     from visits
     where reading_found is not null
-    union all
+),
+
+left_ as (
     select
-        service_id,
+        *,
         'left' as phase,
+        is_setting and not is_left_apart as is_used,
+        is_left_apart as is_out_of_line,
+        is_too_early or action = 'install' as is_new,
+        case when is_too_early or action = 'install' then 'new' else 'used' end
+            as belt_state,
         reading_left as reading,
-        is_setting as is_used,
-        action = 'install' or is_too_early as is_new
+        left_shown_n as shown_n,
+        left_min_n as spec_min_n,
+        left_max_n as spec_max_n
     from visits
     where reading_left is not null
 ),
 
-measured as (
-    select
-        found_and_left.service_id,
-        found_and_left.phase,
-        found_and_left.reading,
-        found_and_left.is_used,
-        found_and_left.is_new,
-        visits.belt_id,
-        visits.visit_no,
-        visits.drive_id,
-        visits.date,
-        visits.shop,
-        visits.technician_id,
-        visits.gauge_id,
-        visits.span_mm,
-        visits.reading_unit as unit,
-        visits.readings_averaged as n_averaged,
-        coalesce(visits.reading_unit = 'Hz', false) as is_frequency,
-        case visits.reading_unit
-            when 'N' then found_and_left.reading
-            when 'lbf' then found_and_left.reading * 4.4482216152605e0
-            when 'kgf' then found_and_left.reading * 9.80665e0
-            when 'Hz'
-                then
-                    4e0 * drives.belt_mass_kg_per_m
-                    * power(visits.span_mm / 1e3 * found_and_left.reading, 2)
-        end as shown_n,
-        case
-            when visits.reading_unit is null then 'no unit recorded'
-            when visits.reading_unit = 'Hz' and drives.belt_mass_kg_per_m is null
-                then 'a reading in Hz needs the mass of the belt in drives'
-            when visits.reading_unit = 'Hz' and visits.span_mm is null
-                then 'a reading in Hz needs the span'
-        end as why_no_tension
-    from found_and_left
-    inner join visits using (service_id)
-    left join drives using (drive_id)
+readings as (
+    select * from found
+    union all
+    select * from left_
 ),
 
--- how far a gauge that changed was from the mean of its calibrations, on the date
-dated as (
+-- one row a key by its form: left out where a reader does not ask for it
+published as (
     select
-        measured.service_id,
-        measured.phase,
-        shifts.shift_from,
-        shifts.shift_to,
-        shifts.u_shift,
-        shifts.u_moment,
-        shifts.u_per_day,
-        coalesce(
-            cast(date_diff('day', shifts.from_date, measured.date) as double)
-            / nullif(date_diff('day', shifts.from_date, shifts.to_date), 0), 0e0
-        ) as way,
-        case
-            when shifts.from_date is null
-                then date_diff('day', measured.date, shifts.to_date)
-            when shifts.to_date is null
-                then date_diff('day', shifts.from_date, measured.date)
-            else 0
-        end as days_beyond
-    from measured
-    inner join shifts
-        on
-            measured.gauge_id = shifts.gauge_id
-            and (shifts.from_date is null or measured.date >= shifts.from_date)
-            and (shifts.to_date is null or measured.date < shifts.to_date)
-    where not measured.is_frequency
-),
-
-shifted as (
-    select
-        service_id,
-        phase,
-        shift_from + way * (shift_to - shift_from) as log_shift,
-        power(u_shift, 2)
-        + way * (1e0 - way) * power(u_moment, 2)
-        + power(days_beyond * u_per_day, 2) as shift_var
-    from dated
-),
-
-corrected as (
-    select
-        measured.service_id,
-        measured.phase,
-        measured.belt_id,
-        measured.visit_no,
-        measured.is_used,
-        measured.is_new,
-        measured.drive_id,
-        measured.shop,
-        measured.technician_id,
-        measured.gauge_id,
-        measured.span_mm,
-        measured.reading,
-        measured.unit,
-        measured.n_averaged,
-        measured.shown_n,
-        case
-            when measured.is_frequency then 1e0
-            else corrections.correction * exp(-coalesce(shifted.log_shift, 0e0))
-        end as correction,
-        case
-            when measured.is_frequency then 'none'
-            else corrections.correction_source
-        end as correction_source,
-        case
-            when measured.is_frequency
-                then
-                    sqrt(
-                        4e0 * power(settings.vibration_span_u, 2)
-                        + power(settings.vibration_mass_u, 2)
-                    )
-            else
-                sqrt(
-                    power(corrections.u_corr, 2) + coalesce(shifted.shift_var, 0e0)
-                )
-        end as u_corr,
-        case
-            when measured.is_frequency then 2e0 * settings.vibration_frequency_u
-        end as u_reading,
-        case when measured.is_new then 'new' else 'used' end as belt_state,
-        measured.why_no_tension
-    from measured
-    inner join settings on true
-    inner join uses
-        on
-            measured.shop = uses.shop
-            and coalesce(measured.gauge_id, '') = coalesce(uses.gauge_id, '')
-            and coalesce(measured.span_mm, -1e0) = coalesce(uses.span_mm, -1e0)
-    inner join corrections using (use_no)
-    left join shifted
-        on
-            measured.service_id = shifted.service_id
-            and measured.phase = shifted.phase
+        drive_id,
+        belt_state,
+        any_value(as_published) as as_published
+    from ranges
+    group by drive_id, belt_state
 ),
 
 held as (
     select
-        corrected.service_id,
-        corrected.phase,
-        corrected.belt_id,
-        corrected.visit_no,
-        corrected.is_used,
-        corrected.is_new,
-        corrected.drive_id,
-        corrected.shop,
-        corrected.technician_id,
-        corrected.gauge_id,
-        corrected.span_mm,
-        corrected.reading,
-        corrected.unit,
-        corrected.n_averaged,
-        corrected.shown_n,
-        corrected.correction,
-        corrected.correction_source,
-        corrected.shown_n * corrected.correction as tension_n,
-        corrected.u_corr,
-        corrected.u_reading,
-        corrected.belt_state,
-        ranges.spec_min_n,
-        ranges.spec_max_n,
-        ranges.as_published,
-        corrected.why_no_tension,
-        ln(
-            corrected.shown_n
-            / coalesce((ranges.spec_min_n + ranges.spec_max_n) / 2e0, 1e0)
-        ) as height
-    from corrected
-    left join ranges using (drive_id, belt_state)
-),
-
-visit_heights as (
-    select
-        belt_id,
-        visit_no,
-        (min(height) + max(height)) / 2e0 as height
-    from held
-    where height is not null
-    group by belt_id, visit_no
-),
-
-neighbours as (
-    select
-        belt_id,
-        visit_no,
-        lag(height) over in_order as height_before,
-        lead(height) over in_order as height_after
-    from visit_heights
-    window in_order as (partition by belt_id order by visit_no)
-),
-
-beside as (
-    select
-        held.*,
-        case when held.spec_min_n is not null then held.height end as above_range,
-        held.height - neighbours.height_before as above_before,
-        held.height - neighbours.height_after as above_after
-    from held
-    left join neighbours
-        on
-            held.belt_id = neighbours.belt_id
-            and held.visit_no = neighbours.visit_no
-),
-
--- a slip stands 2.5 times above the visits beside it, or 1/4.45 or 1/9.81 of them,
--- and is itself twice or half the middle of its range
-judged as (
-    select
-        *,
-        coalesce(
-            (spec_min_n is null or abs(height) > ln(2e0))
-            and coalesce(above_before, above_after, above_range) > ln(2.5e0)
-            and coalesce(above_after, above_before, above_range) > ln(2.5e0),
-            false
-        )
-        or coalesce(
-            (spec_min_n is null or abs(height) > ln(2e0))
-            and (
-                (
-                    abs(coalesce(above_before, above_after) + ln(4.45e0)) < ln(1.25e0)
-                    and abs(coalesce(above_after, above_before) + ln(4.45e0))
-                    < ln(1.25e0)
-                )
-                or (
-                    abs(coalesce(above_before, above_after) + ln(9.81e0)) < ln(1.25e0)
-                    and abs(coalesce(above_after, above_before) + ln(9.81e0))
-                    < ln(1.25e0)
-                )
-            ),
-            false
-        ) as is_out_of_line
-    from beside
+        readings.*,
+        published.as_published
+    from readings
+    left join published using (drive_id, belt_state)
 ),
 
 final as (
     select
+        visit_key,
+        belt_key,
+        vehicle_no,
         service_id,
         phase,
         belt_id,
         visit_no,
-        is_used and not is_out_of_line as is_used,
+        date,
+        action,
+        is_used,
         is_out_of_line,
         is_new,
         drive_id,
@@ -308,20 +120,23 @@ final as (
         gauge_id,
         span_mm,
         reading,
-        unit,
-        n_averaged,
+        reading_unit as unit,
+        readings_averaged as n_averaged,
         shown_n,
         correction,
         correction_source,
-        tension_n,
+        shown_n * correction as tension_n,
         u_corr,
         u_reading,
         belt_state,
         spec_min_n,
         spec_max_n,
         as_published,
-        why_no_tension
-    from judged
+        spec_applied,
+        why_no_tension,
+        file_id,
+        line
+    from held
 )
 
 select * from final

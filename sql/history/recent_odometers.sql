@@ -1,10 +1,10 @@
 -- The odometers that say how far a vehicle in service drives a day, of late.
+-- kind:  view
 -- grain: one row per vehicle and day
--- key:   vehicle_id, date
--- partition: vehicle_id
+-- key:   vehicle_no, date
 -- columns:
---   vehicle_id   varchar
---   date         date     in the last 180 days, or one of its last two
+--   vehicle_no   bigint   stands for vehicle_id
+--   date         date     in the last 360 days, or one of its last two
 --   odometer_mi  double   mi
 with
 
@@ -12,34 +12,26 @@ as_of as (select * from history.as_of),
 vehicles as (select * from staging.vehicles),
 points as (select * from history.odometer_points),
 
-ranked as (
+lasts as (
     select
-        points.vehicle_id,
-        points.date,
-        points.odometer_mi,
-        date_diff('day', points.date, as_of.as_of) as age_days,
-        row_number() over (
-            partition by points.vehicle_id
-            order by points.date desc
-        ) as from_last,
-        count(*) filter (where date_diff('day', points.date, as_of.as_of) <= 180)
-            over (partition by points.vehicle_id) as n_recent
+        points.vehicle_no,
+        list_min(max(points.date, 2)) as from_date
     from points
-    inner join vehicles using (vehicle_id)
+    inner join vehicles using (vehicle_no)
     inner join as_of on true
     where coalesce(vehicles.retired_date > as_of.as_of, true)
+    group by points.vehicle_no
 ),
 
 final as (
     select
-        vehicle_id,
-        date,
-        odometer_mi
-    from ranked
-    where
-        age_days <= 180
-        or from_last <= 2
-        or (from_last = n_recent + 1 and age_days <= 360)
+        points.vehicle_no,
+        points.date,
+        points.odometer_mi
+    from points
+    inner join lasts using (vehicle_no)
+    inner join as_of on true
+    where points.date >= least(lasts.from_date, as_of.as_of - 360)
 )
 
 select * from final

@@ -2,8 +2,9 @@
 -- grain: one row per running belt
 -- key:   belt_id
 -- columns:
+--   belt_key         bigint   stands for belt_id
 --   belt_id          varchar
---   belt_no          bigint   in drift_readings; null: no reading of its tension
+--   belt_no          bigint   in drift_belts; null: no reading of its tension
 --   vehicle_id       varchar
 --   model            varchar
 --   odometer_now_mi  double   mi
@@ -23,49 +24,44 @@ with
 fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
 miles as (select * from history.vehicle_miles),
+visits as (select * from history.visits),
 states as (select * from history.belt_states),
-drift_readings as (select * from history.drift_readings),
+drift_belts as (select * from history.drift_belts),
 ranges as (select * from history.ranges),
-readings as (select * from history.readings),
 
 latest as (
     select
-        belt_id,
-        odometer_mi,
-        is_before_run_in,
-        row_number() over (partition by belt_id order by visit_no desc) as from_last
+        belt_key,
+        arg_max(odometer_mi, visit_no) as odometer_mi,
+        arg_max(is_before_run_in, visit_no) as is_before_run_in
     from states
+    group by belt_key
+),
+
+last_keys as (
+    select max(visit_key) as visit_key
+    from visits
+    where coalesce(left_n, found_n) is not null
+    group by belt_key
 ),
 
 last_readings as (
     select
-        belt_id,
-        tension_n,
-        n_averaged,
-        u_reading,
-        u_corr,
-        correction,
-        row_number() over (
-            partition by belt_id
-            order by
-                visit_no desc,
-                case phase when 'left' then 0 else 1 end
-        ) as from_last
-    from readings
-    where is_used and tension_n is not null
-),
-
-numbers as (
-    select distinct
-        belt_id,
-        belt_no
-    from drift_readings
+        visits.belt_key,
+        coalesce(visits.left_n, visits.found_n) as tension_n,
+        visits.readings_averaged,
+        visits.u_reading,
+        visits.u_corr,
+        visits.correction
+    from visits
+    inner join last_keys using (visit_key)
 ),
 
 final as (
     select
+        fittings.belt_key,
         fittings.belt_id,
-        numbers.belt_no,
+        drift_belts.belt_no,
         fittings.vehicle_id,
         vehicles.model,
         miles.odometer_now_mi,
@@ -76,17 +72,16 @@ final as (
         ranges.spec_min_n,
         ranges.spec_max_n,
         last_readings.tension_n as read_n,
-        last_readings.n_averaged as read_averaged,
+        last_readings.readings_averaged as read_averaged,
         last_readings.u_reading as read_u,
         last_readings.u_corr as read_u_corr,
         last_readings.correction as read_correction
     from fittings
-    inner join vehicles using (vehicle_id)
-    inner join miles using (vehicle_id)
-    left join latest on fittings.belt_id = latest.belt_id and latest.from_last = 1
-    left join last_readings
-        on fittings.belt_id = last_readings.belt_id and last_readings.from_last = 1
-    left join numbers on fittings.belt_id = numbers.belt_id
+    inner join vehicles using (vehicle_no)
+    inner join miles using (vehicle_no)
+    left join latest on fittings.belt_key = latest.belt_key
+    left join last_readings on fittings.belt_key = last_readings.belt_key
+    left join drift_belts on fittings.belt_key = drift_belts.belt_key
     left join ranges
         on fittings.drive_id = ranges.drive_id and ranges.belt_state = 'used'
     where fittings.is_running

@@ -1,8 +1,8 @@
 -- How far each vehicle has run, how fast it runs, and where its odometer stands now.
 -- grain: one row per vehicle with an odometer
 -- key:   vehicle_id
--- partition: vehicle_id
 -- columns:
+--   vehicle_no         bigint   stands for vehicle_id
 --   vehicle_id         varchar
 --   first_date         date     first day with an odometer
 --   first_odometer_mi  double   odometer then, mi
@@ -19,37 +19,21 @@ vehicles as (select * from staging.vehicles),
 points as (select * from history.odometer_points),
 daily_miles as (select * from fitted.daily_miles),
 
-ends as (
-    select
-        vehicle_id,
-        date,
-        odometer_mi,
-        first_value(date) over whole as first_date,
-        first_value(odometer_mi) over whole as first_odometer_mi,
-        last_value(date) over whole as last_date,
-        last_value(odometer_mi) over whole as last_odometer_mi
-    from points
-    window whole as (
-        partition by vehicle_id
-        order by date
-        rows between unbounded preceding and unbounded following
-    )
-),
-
 lasts as (
     select
-        vehicle_id,
-        max(first_date) as first_date,
-        max(first_odometer_mi) as first_odometer_mi,
-        max(last_date) as last_date,
-        max(last_odometer_mi) as last_odometer_mi
-    from ends
-    group by vehicle_id
+        vehicle_no,
+        min(date) as first_date,
+        arg_min(odometer_mi, date) as first_odometer_mi,
+        max(date) as last_date,
+        arg_max(odometer_mi, date) as last_odometer_mi
+    from points
+    group by vehicle_no
 ),
 
 joined as (
     select
-        lasts.vehicle_id,
+        lasts.vehicle_no,
+        vehicles.vehicle_id,
         lasts.first_date,
         lasts.first_odometer_mi,
         lasts.last_date,
@@ -63,13 +47,14 @@ joined as (
             least(as_of.as_of, coalesce(vehicles.retired_date, as_of.as_of))
         ) as days_since
     from lasts
-    inner join vehicles using (vehicle_id)
+    inner join vehicles using (vehicle_no)
     inner join as_of on lasts.last_date <= as_of.as_of
-    left join daily_miles using (vehicle_id)
+    left join daily_miles on vehicles.vehicle_id = daily_miles.vehicle_id
 ),
 
 final as (
     select
+        vehicle_no,
         vehicle_id,
         first_date,
         first_odometer_mi,

@@ -1,4 +1,5 @@
 -- The noise complaints.
+-- kind:  view
 -- grain: one row per complaint
 -- key:   complaint_id
 -- columns:

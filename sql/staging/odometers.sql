@@ -1,4 +1,5 @@
 -- The odometer readings.
+-- kind:  view
 -- grain: one row per reading
 -- key:   file_id, line
 -- columns:

@@ -1,4 +1,5 @@
 -- The accessories repaired.
+-- kind:  view
 -- grain: one row per repair
 -- key:   repair_id
 -- columns:

@@ -1,4 +1,5 @@
 -- The visits' work on belts, in canonical units.
+-- kind:  view
 -- grain: one row per service record
 -- key:   service_id
 -- columns:

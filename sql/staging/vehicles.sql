@@ -3,6 +3,7 @@
 -- key:   vehicle_id
 -- columns:
 --   vehicle_id      varchar
+--   vehicle_no      bigint   0, 1, … in the order of vehicle_id
 --   model           varchar
 --   drive_id        varchar
 --   depot           varchar
@@ -18,6 +19,7 @@ vehicles as (select * from typed.vehicles),
 final as (
     select
         vehicle_id,
+        row_number() over (order by vehicle_id) - 1 as vehicle_no,
         model,
         drive_id,
         depot,

@@ -147,6 +147,7 @@ def test_a_model_that_does_not_run_is_named():
     model = sql_models.SqlModel(
         name="marts.broken",
         sql="select missing from nowhere.at_all",
+        kind="table",
         meaning="",
         key=(),
         columns={},

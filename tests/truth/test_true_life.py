@@ -128,6 +128,7 @@ def test_running_belts_count_to_the_last_odometer_of_their_vehicle(fleet: KnownF
     found = fleet.results("marts.belt_miles").filter(pl.col("entry_mi").is_not_null())
     last = (
         fleet.results("history.odometer_points")
+        .join(fleet.results("staging.vehicles"), on="vehicle_no")
         .group_by("vehicle_id")
         .agg(last_mi=pl.col("odometer_mi").max())
     )
