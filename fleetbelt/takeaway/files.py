@@ -16,11 +16,14 @@ CAUTION: Final = (
     "manual, local codes and licensed practice come first. Read the belt, engine off "
     "and key controlled, before you act on it."
 )
+MOST_JOBS: Final = 10_000  # in the workbook: nobody reads on, and a sheet has an end
 _ORDER: Final = ("depot", "week", "vehicle_id", "belt_id", "job")
 
 
 def write_work_plan(results: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """Write ``work_plan.xlsx`` and ``work_plan.ics``; same plan, same bytes.
+
+    A workbook of a large fleet holds the first weeks and says so on its first sheet.
 
     Parameters
     ----------
@@ -43,8 +46,42 @@ def write_work_plan(results: Mapping[str, pl.DataFrame], folder: Path) -> list[P
     if as_of is None:  # without a record there is no 'now' to plan from
         return []
     book, diary = folder / "work_plan.xlsx", folder / "work_plan.ics"
+    first = _first_weeks(plan)
     write_workbook(
-        plan, book, as_of=as_of, currency=facts.get("currency") or "", caution=CAUTION
+        first,
+        book,
+        as_of=as_of,
+        currency=facts.get("currency") or "",
+        caution=CAUTION,
+        left_out=_left_out(plan, first),
     )
     diary.write_bytes(calendar(plan, as_of=as_of, caution=CAUTION))
     return [book, diary]
+
+
+def _first_weeks(plan: pl.DataFrame) -> pl.DataFrame:
+    """Return the jobs of the first weeks, whole, up to `MOST_JOBS`; of one at least.
+
+    The jobs without a week come after the last.
+    """
+    weeks = plan.group_by("week").len().sort("week", nulls_last=True)
+    fits = (pl.col("len").cum_sum() <= MOST_JOBS) | (pl.int_range(pl.len()) == 0)
+    return plan.join(
+        weeks.filter(fits), on="week", how="semi", nulls_equal=True,
+        maintain_order="left",
+    )  # fmt: skip
+
+
+def _left_out(plan: pl.DataFrame, first: pl.DataFrame) -> str:
+    """Say which jobs are not in the workbook, and where they are; nothing if all are."""
+    if first.height == plan.height:
+        return ""
+    weeks = first["week"].drop_nulls()
+    upto = f" up to the week from {weeks.max()}" if weeks.len() else ""
+    left = plan["week"].null_count() - first["week"].null_count()
+    no_room = f", {left:,} of them without room," if left else ""
+    return (
+        f"This workbook holds the jobs{upto}: {first.height:,} of {plan.height:,}. "
+        f"The other {plan.height - first.height:,}{no_room} are in work_plan.csv and "
+        "work_plan.parquet beside it, with these."
+    )

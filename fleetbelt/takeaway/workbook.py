@@ -47,7 +47,13 @@ _NO_WEEK: Final = "#EDEDED"
 
 
 def write_workbook(
-    plan: pl.DataFrame, path: Path, *, as_of: date, currency: str, caution: str
+    plan: pl.DataFrame,
+    path: Path,
+    *,
+    as_of: date,
+    currency: str,
+    caution: str,
+    left_out: str = "",
 ) -> None:
     """Write the plan with a sheet a depot and one that says what the columns are.
 
@@ -62,7 +68,10 @@ def write_workbook(
     currency : str
         Of the costs.
     caution : str
-        Said on the last sheet and at the foot of every printed page.
+        Said beside the columns and at the foot of every printed page.
+    left_out : str, default ""
+        What the workbook does not hold and where it is: that sheet is then the first,
+        else the last.
     """
     options = {
         "constant_memory": True,
@@ -75,9 +84,12 @@ def write_workbook(
         made = datetime(as_of.year, as_of.month, as_of.day)  # noqa: DTZ001 -- a day
         book.set_properties({"title": "Belt work plan", "created": made})
         sheets = _Sheets(book, currency, caution)
+        if left_out:
+            sheets.about(plan.columns, as_of, left_out)
         for depot, rows in _depots(plan):
             sheets.add(depot, rows)
-        sheets.about(plan.columns, as_of)
+        if not left_out:
+            sheets.about(plan.columns, as_of)
 
 
 def _depots(plan: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
@@ -153,7 +165,7 @@ class _Sheets:
         sheet.repeat_rows(0)
         sheet.set_footer(f"&L&8{self._caution}&R&8&P/&N")
 
-    def about(self, columns: list[str], as_of: date) -> None:
+    def about(self, columns: list[str], as_of: date, left_out: str = "") -> None:
         """Add the sheet that says what the columns are."""
         sheet = self._book.add_worksheet(_ABOUT)
         sheet.set_column(0, 1, 28)
@@ -161,6 +173,7 @@ class _Sheets:
         table = result_table("work_plan")
         meaning = {column.name: column.meaning for column in table.columns}
         rows = [
+            *([(left_out,)] if left_out else []),
             (f"As of {as_of.isoformat()}; one row is {table.row}.",),
             ("Grey rows found no room in the weeks planned: they have no week.",),
             (self._caution,),

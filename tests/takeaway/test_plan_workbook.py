@@ -13,7 +13,7 @@ from openpyxl.utils.escape import unescape
 
 from fleetbelt.store.export import write_tables
 from fleetbelt.store.frames import write
-from fleetbelt.takeaway import workbook, write_work_plan
+from fleetbelt.takeaway import files, workbook, write_work_plan
 from fleetbelt.takeaway.workbook import sheet_name
 from tests.takeaway import plans
 
@@ -136,6 +136,42 @@ def test_a_depot_with_more_jobs_than_a_sheet_holds_goes_on_in_another(
     book = _opened(tmp_path)
     assert book.sheetnames == ["Aldmoor", "Aldmoor (2)", "Aldmoor (3)", ABOUT]
     assert _rows(book).height == jobs.height
+
+
+@pytest.mark.parametrize(
+    ("most", "held", "said"),
+    [
+        (15, 12, "without room, are in work_plan.csv and work_plan.parquet beside it"),
+        (3, 8, "8 of 24. The other 16, 8 of them"),
+        (16, 16, "16 of 24. The other 8, 8 of them"),
+    ],
+)
+def test_a_long_plan_is_cut_after_a_whole_week_and_the_first_sheet_says_so(
+    tmp_path: Path, monkeypatch, most: int, held: int, said: str
+):
+    monkeypatch.setattr(files, "MOST_JOBS", most)
+    jobs = plans.plan()  # 8 jobs in each of two weeks, 8 without room
+
+    write_work_plan(plans.results(jobs), tmp_path)
+
+    book = _opened(tmp_path)
+    assert book.sheetnames == [ABOUT, "Aldmoor", "Fenwick"]
+    words = str(book[ABOUT]["A1"].value)
+    assert "holds the jobs up to the week from 2026-07-" in words
+    assert said in words
+    rows = _rows(book)
+    assert rows.height == held
+    first = jobs.drop_nulls("week").sort("week").head(held)
+    assert rows.sort("belt_id").equals(first.sort("belt_id"))
+
+
+def test_a_long_plan_without_any_week_is_not_cut(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr(files, "MOST_JOBS", 3)
+    jobs = plans.plan().with_columns(week=pl.lit(None, dtype=pl.Date))
+
+    write_work_plan(plans.results(jobs), tmp_path)
+
+    assert _rows(_opened(tmp_path)).height == jobs.height
 
 
 def test_an_empty_plan_leaves_a_heading_and_no_row(tmp_path: Path):
