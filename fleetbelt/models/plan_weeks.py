@@ -10,18 +10,19 @@ from dataclasses import dataclass, replace
 from typing import Final, Self
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp, minimize
+from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array, eye_array, kron
 
 from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
+from fleetbelt.models.plan_prices import week_prices
 
 GAP: Final = 1e-3  # of the cost: closer to the optimum nobody asks
 _FEW: Final = 100  # so many visits are planned one by one
 _PROVABLE: Final = 20_000  # so many other choices can be searched for a better plan …
 _AWKWARD: Final = 3_000  # … and so many where lengths have no handy common measure
 _EASY_UNITS: Final = 8  # longest visit in common measures that are handy
-_COOLINGS: Final = 8  # of the smoothed bound, each to a quarter
+_LOOSE: Final = (15, 60)  # of two weeks, visits tried to be moved between them
 _NEAR, _CHOICES = 4, 400  # cheapest weeks a class may go to, and of all classes
 _REGRET_STEP, _REGRET_STEPS = 0.7, 25  # classes by regret: log width and number
 _NODES: Final = 20  # of branch and bound; beyond, the gap reached is printed
@@ -96,24 +97,42 @@ def schedule_visits(
     .. [1] Geoffrion, A. M. (1974), *Mathematical Programming Study* 2, 82-114.
     """
     _check(minutes, cost, capacity_minutes)
-    cheapest = cost.argmin(axis=1)
     room, longest = _whole_visits(capacity_minutes, minutes)
+    shortest = minutes.min() if minutes.size else np.inf
+    has_room = np.append(room >= shortest, True)
+    if has_room.all():
+        return _scheduled(minutes, cost, room, longest, gap)
+    found = _scheduled(minutes, cost[:, has_room], room[has_room[:-1]], longest, gap)
+    return replace(found, week=np.flatnonzero(has_room)[found.week])
+
+
+def _scheduled(
+    minutes: FloatArray,
+    cost: FloatArray,
+    room: FloatArray,
+    longest: float,
+    gap: float,
+) -> Schedule:
+    """Plan visits into weeks each of which has room for one of them at least.
+
+    ``longest`` is the longest visit in the common measure of all.
+    """
+    cheapest = cost.argmin(axis=1)
     if np.all(_used(cheapest, minutes, room.size) <= room):
         least = float(cost.min(axis=1).sum())
         return Schedule(week=cheapest, cost=least, bound=least)
     if minutes.size <= _FEW:
         return _one_by_one(minutes, cost, room, gap)
-    prices = _prices(minutes, cost, room)
+    prices = week_prices(minutes, cost, room, scale=float(_regret(cost).mean()) + 1e-9)
     priced = cost + prices * minutes[:, None]
     bound = float(priced.min(axis=1).sum() - prices[:-1] @ room)
-    found = _by_classes(minutes, cost, priced, room, gap)
-    found = replace(found, bound=bound)
+    found = _planned(minutes, cost, priced, room, gap, bound)
+    if found.gap <= gap:
+        return found
     excess = priced - priced.min(axis=1, keepdims=True)
     is_open = excess <= (found.cost - bound) + 1e-9 * (1.0 + abs(found.cost))
     n_others = int(is_open.sum()) - minutes.size
-    if found.gap <= gap or n_others > (
-        _PROVABLE if longest <= _EASY_UNITS else _AWKWARD
-    ):
+    if n_others > (_PROVABLE if longest <= _EASY_UNITS else _AWKWARD):
         return found
     return _one_by_one(minutes, cost, room, gap, is_open=is_open, known=found)
 
@@ -214,16 +233,70 @@ def _one_by_one(
     return replace(cheaper, bound=max(known.bound, min(bound, known.cost)))
 
 
+def _planned(
+    minutes: FloatArray,
+    cost: FloatArray,
+    priced: FloatArray,
+    room: FloatArray,
+    gap: float,
+    bound: float,
+) -> Schedule:
+    """Plan by prices: each visit in its cheapest week, but for those that waver most.
+
+    Where those cannot make room, or not cheaply, more may be moved, at last all.
+    """
+    first, second, regret = _wavering(priced)
+    between = first * cost.shape[1] + second
+    none = np.full(minutes.size, room.size)
+    found = Schedule(week=none, cost=_cost(cost, none), bound=bound)
+    for most in (*_LOOSE, minutes.size):
+        may_move = _least_of(between, regret, most)
+        fixed = np.where(may_move, room.size, first)
+        left = room - _used(fixed, minutes, room.size)
+        if np.any(left < 0):
+            continue
+        week = first.copy()
+        week[may_move] = _by_classes(
+            minutes[may_move], cost[may_move], priced[may_move], left, gap
+        )
+        plan = Schedule(week=week, cost=_cost(cost, week), bound=bound)
+        found = min(found, plan, key=lambda one: one.cost)
+        if found.gap <= gap / 10:
+            break
+    return found
+
+
+def _wavering(priced: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return the cheapest and the second cheapest week, and what it costs more."""
+    row = np.arange(priced.shape[0])
+    first = priced.argmin(axis=1)
+    least = priced[row, first]
+    priced = priced.copy()
+    priced[row, first] = np.inf
+    second = priced.argmin(axis=1)
+    return first, second, priced[row, second] - least
+
+
+def _least_of(group: IntArray, value: FloatArray, n: int) -> BoolArray:
+    """Tell which values are among the n least of their group."""
+    order = np.lexsort((value, group))
+    is_first = np.diff(group[order], prepend=-1) != 0
+    starts = np.flatnonzero(is_first)
+    place = np.arange(group.size) - starts[np.cumsum(is_first) - 1]
+    found = np.empty(group.size, dtype=bool)
+    found[order] = place < n
+    return found
+
+
 def _by_classes(
     minutes: FloatArray,
     cost: FloatArray,
     priced: FloatArray,
     room: FloatArray,
     gap: float,
-) -> Schedule:
+) -> IntArray:
     """Plan visits by classes: the two weeks they waver between, and the regret."""
-    first, second = np.argsort(priced, axis=1, kind="stable")[:, :2].T
-    regret = _regret(priced)
+    first, second, regret = _wavering(priced)
     least = max(_cost(cost, first), 1e-6) * gap / minutes.size
     steps = np.ceil(np.log(np.maximum(regret / least, 1.0)) / _REGRET_STEP)
     steps = np.minimum(steps, _REGRET_STEPS)
@@ -233,39 +306,7 @@ def _by_classes(
     is_open = near <= np.partition(near, last, axis=1)[:, last, None]
     is_open[:, -1] = True
     numbers, _ = classes.numbers(room, gap / 2, is_open)
-    week = classes.weeks(numbers, priced)
-    return Schedule(week=week, cost=_cost(cost, week), bound=-np.inf)
-
-
-def _prices(minutes: FloatArray, cost: FloatArray, room: FloatArray) -> FloatArray:
-    """Prices of the weeks' minutes, and 0 for none, at which the bound is highest.
-
-    The least cost of a visit is smoothed, ``-T log Σ exp(-cost / T)``, and T lowered.
-    """
-    prices = np.zeros(room.size)
-    heat = scale = float(_regret(cost).mean()) + 1e-9
-    size = scale * minutes.size
-
-    def fall(at: FloatArray) -> tuple[float, FloatArray]:
-        priced = cost + np.append(at, 0.0) * minutes[:, None]
-        least = priced.min(axis=1)
-        share = np.exp((least[:, None] - priced) / heat)
-        total = share.sum(axis=1)
-        bound = least.sum() - heat * np.log(total).sum() - at @ room
-        wanted = (minutes / total) @ share[:, :-1]
-        return -bound / size, (room - wanted) / size
-
-    for _ in range(_COOLINGS):
-        found = minimize(
-            fall,
-            prices,
-            jac=True,
-            method="L-BFGS-B",
-            bounds=Bounds(0.0, np.inf),
-            options={"maxiter": 60, "ftol": 1e-12, "gtol": 1e-12},
-        )
-        prices, heat = found.x, heat / 4
-    return np.append(prices, 0.0)
+    return classes.weeks(numbers, priced)
 
 
 def _regret(cost: FloatArray) -> FloatArray:

@@ -73,11 +73,11 @@ def _first_weeks(plan: pl.DataFrame) -> pl.DataFrame:
 
 
 def _left_out(plan: pl.DataFrame, first: pl.DataFrame) -> str:
-    """Say which jobs are not in the workbook, and where they are; nothing if all are."""
+    """Say which jobs the workbook does not hold and where they are; else nothing."""
     if first.height == plan.height:
         return ""
-    weeks = first["week"].drop_nulls()
-    upto = f" up to the week from {weeks.max()}" if weeks.len() else ""
+    last = max(first["week"].drop_nulls().to_list(), default=None)
+    upto = f" up to the week from {last.isoformat()}" if last else ""
     left = plan["week"].null_count() - first["week"].null_count()
     no_room = f", {left:,} of them without room," if left else ""
     return (
