@@ -152,7 +152,8 @@ class Lives:
         Parameters
         ----------
         width_mi : float, optional
-            Round every mile to a multiple of this first.
+            Round every mile to a multiple of this first, but those of an exact life
+            under 40 widths, whose logarithm would change.
 
         Returns
         -------
@@ -163,7 +164,11 @@ class Lives:
         rows = pl.DataFrame({name: getattr(self, name) for name in (*names, "weight")})
         if width_mi is not None:
             miles = pl.col("entry_mi", "lower_mi", "upper_mi")
-            rows = rows.with_columns((miles / width_mi).round() * width_mi)
+            is_short = (pl.col("end") == End.EXACT) & (
+                pl.col("lower_mi") < 40 * width_mi
+            )
+            near = (miles / width_mi).round() * width_mi
+            rows = rows.with_columns(pl.when(is_short).then(miles).otherwise(near))
         merged = rows.group_by(names).agg(pl.col("weight").sum()).sort(names)
         columns = {name: merged[name].to_numpy() for name in merged.columns}
         return type(self).of(columns.pop("end"), **columns)

@@ -1,6 +1,8 @@
 """How long belts last, by model and by how they were set."""
 
+from dataclasses import dataclass, replace
 from itertools import product
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +24,11 @@ GROUP_MI = 250.0
 TRUSTED_FAILURES = (
     10  # with fewer, a group's belts are foretold by a wider group's life
 )
+_BANDS = ["all", *BANDS]
+_LIVES = (
+    "(select model, band, ending, entry_mi, lower_mi, upper_mi from marts.lives"
+    " order by ending, lower_mi, upper_mi, entry_mi)"
+)
 _ENDS = {
     "censored": End.CENSORED,
     "exact": End.EXACT,
@@ -32,21 +39,18 @@ _ENDS = {
 
 def lives(read: Read) -> Tables:
     """Fit the life of every group, and say how likely each running belt fails soon."""
-    belts = read("(from marts.lives order by belt_id)")
-    every = as_lives(belts)
-    broken_share = every.broken_share
+    models = [*read("history.model_middles").filter(pl.col("model") != "all")["model"]]
+    groups = _Groups.of(read, ["all", *sorted(models)])
+    broken_share = groups.lives.broken_share
     fits: dict[tuple[str, str], WeibullFit] = {}
     rows: list[dict[str, object]] = []
     curves: list[pl.DataFrame] = []
-    models = [*read("history.model_middles").filter(pl.col("model") != "all")["model"]]
-    for model, band in product(["all", *sorted(models)], ["all", *BANDS]):
-        keep = _is(belts, "model", model) & _is(belts, "band", band)
-        group = every.where(keep)
-        merged = group.grouped(GROUP_MI if group.n > MANY_BELTS else None)
-        fit = fit_weibull(merged, broken_share=broken_share)
+    for model, band in product(groups.models, _BANDS):
+        group = groups.group(model, band)
+        fit = fit_weibull(group, broken_share=broken_share)
         fits[model, band] = fit
         rows.append({"model": model, "band": band, **_row(fit)})
-        curves.append(_curve(merged, broken_share, model, band))
+        curves.append(_curve(group, broken_share, model, band))
     used = pl.DataFrame([_used(fits, *group) for group in fits], _USED)
     belt_lives, drift_by_belt = _soon(read, used)
     return {
@@ -58,6 +62,40 @@ def lives(read: Read) -> Tables:
     }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Groups:
+    """The lives of all belts; a cell is a model and a band."""
+
+    models: list[str]  # "all" first
+    lives: Lives
+
+    @classmethod
+    def of(cls, read: Read, models: list[str]) -> Self:
+        belts = read(_LIVES)
+        model, band = (
+            belts[name].replace_strict(words, range(len(words)), return_dtype=pl.Int64)
+            for name, words in (("model", models), ("band", _BANDS))
+        )
+        cell = (model * len(_BANDS) + band).to_numpy()
+        return cls(models=models, lives=as_lives(belts, cell=cell))
+
+    def group(self, model: str, band: str) -> Lives:
+        """Return the lives of one group, as one cell."""
+        of_model, of_band = np.divmod(self.lives.cell, len(_BANDS))
+        keep = np.ones(of_model.size, dtype=np.bool_)
+        if model != "all":
+            keep &= of_model == self.models.index(model)
+        if band != "all":
+            keep &= of_band == _BANDS.index(band)
+        rows = self.lives.where(keep)
+        return merged(replace(rows, cell=np.zeros_like(rows.cell)))
+
+
+def merged(lives: Lives) -> Lives:
+    """Merge many belts' equal rows, miles rounded first; few belts stay as they are."""
+    return lives.grouped(GROUP_MI) if lives.n > MANY_BELTS else lives
+
+
 def as_lives(belts: pl.DataFrame, *, cell: npt.ArrayLike = 0) -> Lives:
     """Take rows of ``marts.lives`` to the life model; ``cell`` is that of a design."""
     return Lives.of(
@@ -67,12 +105,6 @@ def as_lives(belts: pl.DataFrame, *, cell: npt.ArrayLike = 0) -> Lives:
         entry_mi=belts["entry_mi"].to_numpy(),
         cell=cell,
     )
-
-
-def _is(belts: pl.DataFrame, column: str, word: str) -> np.ndarray:
-    if word == "all":
-        return np.ones(belts.height, dtype=bool)
-    return (belts[column] == word).to_numpy()
 
 
 def _row(fit: WeibullFit) -> dict[str, object]:
@@ -130,18 +162,23 @@ def _curve(lives: Lives, broken_share: float, model: str, band: str) -> pl.DataF
 _STEPS = ("miles", "at_risk", "survival", "survival_lo", "survival_hi")
 
 
+_RUNNING = (
+    "(select belt_id, odometer_now_mi, daily_mi, daily_sd_mi"
+    " from history.running_belts order by belt_id)"
+)
+
+
 def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Give each running belt its age, its life, and its chance to fail in 90 days.
 
     Returns ``fitted.belt_lives``, and ``results.drift_by_belt`` with the chance.
     """
-    belts = read("results.belts").select(
-        "belt_id", "model", "band", "install_odometer_mi"
+    belts = read(
+        "(select belt_id, model, band, install_odometer_mi from results.belts)"
     )
     used = lives.select("model", "band", "life_model", "life_band", "shape", "scale_mi")
     aged = (
-        read("(from history.running_belts order by belt_id)")
-        .select("belt_id", "odometer_now_mi", "daily_mi", "daily_sd_mi")
+        read(_RUNNING)
         .join(belts, on="belt_id", how="left", maintain_order="left")
         .join(used, on=["model", "band"], how="left", maintain_order="left")
         .with_columns(age_mi=pl.col("odometer_now_mi") - pl.col("install_odometer_mi"))

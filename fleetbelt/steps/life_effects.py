@@ -26,7 +26,7 @@ from fleetbelt.steps.cells import (
     knots_for,
     placed,
 )
-from fleetbelt.steps.life import GROUP_MI, MANY_BELTS, as_lives
+from fleetbelt.steps.life import as_lives, merged
 from fleetbelt.steps.tables import Tables, from_rows
 from fleetbelt.store.frames import Read
 
@@ -87,11 +87,10 @@ class _Compared:
     @classmethod
     def of(cls, belts: pl.DataFrame, by: tuple[str, ...], share: float) -> "_Compared":
         cells, cell = cells_of(belts, by)
-        lives = as_lives(belts, cell=cell)
         return cls(
             belts=belts,
             cells=cells,
-            lives=lives.grouped(GROUP_MI if lives.n > MANY_BELTS else None),
+            lives=merged(as_lives(belts, cell=cell)),
             strata=_strata(cells, belts),
             share=share,
         )
