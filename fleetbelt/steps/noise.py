@@ -6,9 +6,15 @@ import numpy as np
 import polars as pl
 
 from fleetbelt.contract import BANDS, NOISES
+from fleetbelt.models.arrays import BoolArray
 from fleetbelt.models.count_likelihood import Counts
 from fleetbelt.models.count_regression import fit_counts
-from fleetbelt.models.recurrent import mean_cumulative
+from fleetbelt.models.recurrent import (
+    Events,
+    MeanCumulativeCurve,
+    Watched,
+    mean_cumulative_of,
+)
 from fleetbelt.models.shrinkage import shrink_ratios
 from fleetbelt.steps.rates import rate_rows
 from fleetbelt.steps.tables import Tables, from_rows, to_contract
@@ -26,69 +32,81 @@ def noise(read: Read) -> Tables:
     }
 
 
+_BELTS = (
+    "(select model, band, entry_mi, end_mi from marts.belt_miles"
+    " where entry_mi is not null order by end_mi)"
+)
+_EVENTS = (
+    "(select belt_id, belts.model, belts.band, noise, events.miles, entry_mi, end_mi"
+    " from marts.noise_events as events"
+    " inner join marts.belt_miles as belts using (belt_id)"
+    " where entry_mi is not null order by events.miles, complaint_id)"
+)
+
+
 def _curves(read: Read) -> pl.DataFrame:
     """Mean cumulative complaints by miles since fitting, of belts of known age."""
-    belts = (
-        read("(from marts.belt_miles order by belt_id)")
-        .filter(pl.col("entry_mi").is_not_null())
-        .with_row_index("belt_no")
+    belts, events = _coded(read(_BELTS)), _coded(read(_EVENTS))
+    ends, entries = belts["end_mi"].to_numpy(), belts["entry_mi"].to_numpy()
+    belt = events["belt_id"].cast(pl.Categorical).to_physical().to_numpy()
+    models, noises = sorted(belts["model"].unique()), ["all", *NOISES.split()]
+    heard = Events(
+        belt=belt.astype(np.int64),
+        at_mi=events["miles"].to_numpy(),
+        entry_mi=events["entry_mi"].to_numpy(),
+        end_mi=events["end_mi"].to_numpy(),
     )
-    events = (
-        read("(from marts.noise_events order by miles, complaint_id)")
-        .filter(pl.col("miles").is_not_null())
-        .join(belts.select("belt_id", "belt_no"), on="belt_id")
-    )
-    models = sorted(belts["model"].unique())
-    noises = ["all", *NOISES.split()]
-    frames = [
-        _curve(belts, events, model, band, noises)
-        for model, band in product(["all", *models], ["all", *BANDS])
-    ]
-    return to_contract("noise_curve", pl.concat(frames))
+    events = events.select("model", "band", "noise")
+    groups, curves = [], []
+    for model, band in product(["all", *models], ["all", *BANDS]):
+        keep = _is(belts, model=model, band=band)
+        watched = Watched.of(ends[keep], entries[keep])
+        keep = _is(events, model=model, band=band)
+        its, heard_as = heard.where(keep), events.filter(keep)
+        for noise in noises:
+            one = its.where(_is(heard_as, noise=noise))
+            groups.append((model, band, noise))
+            curves.append(mean_cumulative_of(watched, one, most_steps=MOST_STEPS))
+    return to_contract("noise_curve", _stacked(groups, curves))
 
 
-def _curve(
-    belts: pl.DataFrame,
-    events: pl.DataFrame,
-    model: str,
-    band: str,
-    noises: list[str],
+def _coded(frame: pl.DataFrame) -> pl.DataFrame:
+    """Make words comparable by number."""
+    words = [name for name in ("model", "band", "noise") if name in frame.columns]
+    return frame.with_columns(pl.col(words).cast(pl.Categorical))
+
+
+def _is(frame: pl.DataFrame, **words: str) -> BoolArray:
+    """Return which rows have these words; ``all`` is any."""
+    each = [pl.col(name) == word for name, word in words.items() if word != "all"]
+    found = frame.select(pl.all_horizontal(pl.lit(value=True), *each).alias("is"))
+    return np.broadcast_to(found["is"].to_numpy(), frame.height)
+
+
+def _stacked(
+    groups: list[tuple[str, str, str]], curves: list[MeanCumulativeCurve]
 ) -> pl.DataFrame:
-    keep = _is("model", model) & _is("band", band)
-    group = belts.filter(keep).with_row_index("lane")
-    heard = events.filter(keep).join(group.select("belt_no", "lane"), on="belt_no")
-    frames = []
-    for noise in noises:
-        its = heard.filter(_is("noise", noise))
-        curve = mean_cumulative(
-            group["end_mi"].to_numpy(),
-            its["lane"].to_numpy(),
-            its["miles"].to_numpy(),
-            entry_mi=group["entry_mi"].to_numpy(),
-            most_steps=MOST_STEPS,
-        )
-        nothing = np.full(curve.miles.size, np.nan)
-        frames.append(
-            pl.DataFrame(
-                {
-                    "miles": curve.miles,
-                    "at_risk": curve.at_risk,
-                    "mean_complaints": curve.mean,
-                    "mean_lo": nothing if curve.mean_lo is None else curve.mean_lo,
-                    "mean_hi": nothing if curve.mean_hi is None else curve.mean_hi,
-                },
-            ).select(
-                pl.lit(model).alias("model"),
-                pl.lit(band).alias("band"),
-                pl.lit(noise).alias("noise"),
-                pl.all().cast(pl.Float64).fill_nan(None),
-            )
-        )
-    return pl.concat(frames)
-
-
-def _is(column: str, word: str) -> pl.Expr:
-    return pl.lit(value=True) if word == "all" else pl.col(column) == word
+    """Put the steps of all curves below each other, their group beside them."""
+    names = pl.DataFrame(groups, schema=["model", "band", "noise"], orient="row")
+    nothing = [np.full(curve.miles.size, np.nan) for curve in curves]
+    columns = {
+        "miles": [curve.miles for curve in curves],
+        "at_risk": [curve.at_risk for curve in curves],
+        "mean_complaints": [curve.mean for curve in curves],
+        "mean_lo": [
+            blank if curve.mean_lo is None else curve.mean_lo
+            for curve, blank in zip(curves, nothing, strict=True)
+        ],
+        "mean_hi": [
+            blank if curve.mean_hi is None else curve.mean_hi
+            for curve, blank in zip(curves, nothing, strict=True)
+        ],
+    }
+    group = np.repeat(np.arange(len(curves)), [blank.size for blank in nothing])
+    return names[group].with_columns(
+        pl.Series(name, np.concatenate(parts)).fill_nan(None)
+        for name, parts in columns.items()
+    )
 
 
 def vehicles(read: Read) -> Tables:
