@@ -14,6 +14,7 @@ References
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Self
 
 import numpy as np
@@ -24,7 +25,7 @@ from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Counts:
     """Rows of counts.
 
@@ -129,7 +130,7 @@ class Counts:
         exposure, events = self.by_cell(design.shape[0])
         eta = np.minimum(design @ beta, 500.0)
         mu = exposure * np.exp(eta)
-        value = events @ eta - mu.sum() + self._constant()
+        value = events @ eta - mu.sum() + self._constant
         hessian = -design.T @ (mu[:, None] * design)
         return float(value), design.T @ (events - mu), hessian
 
@@ -141,9 +142,9 @@ class Counts:
         alpha, eta = np.exp(theta[0]), (design @ theta[1:])[self.cell]
         u = alpha * self.exposure * np.exp(np.minimum(eta, 500.0))
         log_1u, q, size = np.log1p(u), u / (1 + u), y + 1 / alpha
-        above = self._rows_above()
+        above = self._rows_above
         j = alpha * np.arange(above.size)
-        value = above @ np.log1p(j) - w @ (size * log_1u - y * eta) + self._constant()
+        value = above @ np.log1p(j) - w @ (size * log_1u - y * eta) + self._constant
         slope = w * (y - size * q)  # in η, as the next two
         bend = w * size * q * (1 - q)
         cross = w * q / alpha - bend
@@ -157,10 +158,13 @@ class Counts:
         hessian[1:, 1:] = -design.T @ (bend_c[:, None] * design)
         return float(value), np.append(a, design.T @ slope_c), hessian
 
+    @cached_property
     def _constant(self) -> float:
+        """What the log-likelihood has whatever the parameters."""
         y = self.events
         return float(self.weight @ (y * np.log(self.exposure) - gammaln(y + 1)))
 
+    @cached_property
     def _rows_above(self) -> FloatArray:
         """Rows with more than j events, j = 0, 1, and so on."""
         y = self.events.astype(np.int64)

@@ -88,7 +88,10 @@ def shrink_ratios(
     spread = v or _largest_variance(counts, m)
     shape, rate = 1 / spread + o, 1 / (spread * m) + e
     tail = (1 - confidence) / 2
-    lo, hi = (gammaincinv(shape, p) / rate for p in (tail, 1 - tail))
+    count, which = np.unique(o, return_inverse=True)  # few, and all that shape is of
+    lo, hi = (
+        gammaincinv(1 / spread + count, p)[which] / rate for p in (tail, 1 - tail)
+    )
     if v:
         return ShrunkRatios(mean=m, variance=v, ratio=shape / rate, lo=lo, hi=hi)
     return ShrunkRatios(

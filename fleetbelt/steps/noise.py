@@ -111,58 +111,42 @@ def _stacked(
 
 def vehicles(read: Read) -> Tables:
     """Hold each vehicle's complaints against what its miles and bands explain."""
-    miles = read("(from marts.vehicle_miles order by vehicle_id, band)")
-    cells = (
-        miles.group_by("model", "band")
-        .agg(pl.col("miles", "complaints").sum())
-        .sort("model", "band")
+    cells = read("(from marts.noise_sums where noise = 'all' order by model, band)")
+    rates = (
+        cells.select("model", "band", rate=pl.Series(_rates(cells)))
+        .pivot("band", index="model", values="rate")
+        .with_columns(pl.exclude("model").fill_null(0.0))
     )
-    rates = cells.select("model", "band", rate=pl.Series(_rates(cells)))
-    summed = (
-        miles.join(rates, on=["model", "band"], how="left")
-        .group_by("vehicle_id")
-        .agg(
-            pl.col("miles", "belts", "failures", "complaints").sum(),
-            complaints_expected=(pl.col("rate") * pl.col("miles")).sum(),
+    table = read("(from marts.vehicle_miles order by vehicle_id)")
+    known = [band for band in BANDS if band in rates.columns]
+    expected = pl.sum_horizontal(pl.col(f"{band}_mi") * pl.col(band) for band in known)
+    table = table.join(rates, on="model", how="left", maintain_order="left").select(
+        "vehicle_id", "model", "depot", "belts", "failures", "complaints",
+        "drift_pct_per_1000mi", "last_install_band",
+        miles=pl.sum_horizontal(f"{band}_mi" for band in BANDS),
+        complaints_expected=pl.when(pl.col("belts") > 0).then(expected),
+    )  # fmt: skip
+    return {
+        "results.vehicle_results": to_contract(
+            "vehicle_results", table.with_columns(**_shrunk(table))
         )
-        .sort("vehicle_id")
-    )
+    }
+
+
+def _shrunk(table: pl.DataFrame) -> dict[str, pl.Series]:
+    """Return each vehicle's observed to expected, shrunk; null without miles."""
+    has_run = (table["belts"] > 0).to_numpy()
+    ran = table.filter(has_run)
     shrunk = shrink_ratios(
-        summed["complaints"].to_numpy(), summed["complaints_expected"].to_numpy()
+        ran["complaints"].to_numpy(), ran["complaints_expected"].to_numpy()
     )
-    blank = np.full(summed.height, np.nan)
-    ratio, lo, hi = (
-        x if x.size == summed.height else blank
-        for x in (shrunk.ratio, shrunk.lo, shrunk.hi)
-    )
-    own = (
-        read("results.drift_by_belt")
-        .group_by("vehicle_id")
-        .agg(pl.col("drift_pct_per_1000mi").mean())
-    )
-    last = (
-        read("results.belts")
-        .sort("vehicle_id", "install_date", "belt_id", nulls_last=False)
-        .group_by("vehicle_id")
-        .agg(last_install_band=pl.col("band").last())
-    )
-    table = (
-        read("(select vehicle_id, model, depot from staging.vehicles)")
-        .join(
-            summed.with_columns(
-                noise_ratio=pl.Series(ratio).fill_nan(None),
-                noise_lo=pl.Series(lo).fill_nan(None),
-                noise_hi=pl.Series(hi).fill_nan(None),
-            ),
-            on="vehicle_id",
-            how="left",
-        )
-        .with_columns(pl.col("miles", "belts", "failures", "complaints").fill_null(0))
-        .join(own, on="vehicle_id", how="left")
-        .join(last, on="vehicle_id", how="left")
-        .sort("vehicle_id")
-    )
-    return {"results.vehicle_results": to_contract("vehicle_results", table)}
+    columns = {}
+    for name in ("ratio", "lo", "hi"):
+        of_all, found = np.full(table.height, np.nan), getattr(shrunk, name)
+        if found.size:
+            of_all[has_run] = found
+        columns[f"noise_{name}"] = pl.Series(of_all).fill_nan(None)
+    return columns
 
 
 def _rates(cells: pl.DataFrame) -> np.ndarray:
@@ -174,12 +158,12 @@ def _rates(cells: pl.DataFrame) -> np.ndarray:
     columns += [bands == level for level in range(1, int(bands.max(initial=0)) + 1)]
     design = np.column_stack(columns).astype(float)
     counts = Counts.of(
-        cells["complaints"].to_numpy(),
+        cells["events"].to_numpy(),
         cells["miles"].to_numpy().astype(float),
         cell=np.arange(cells.height),
     )
     fit = fit_counts(counts, design, [f"x{i}" for i in range(design.shape[1])])
-    total = float(cells["complaints"].sum()) / max(float(cells["miles"].sum()), 1.0)
+    total = float(cells["events"].sum()) / max(float(cells["miles"].sum()), 1.0)
     if fit.predictor is None:
         return np.full(cells.height, total)
     beta = np.array([c.value or 0.0 for c in fit.coefficients])
