@@ -140,7 +140,7 @@ def compute(
     say(f"drift     {rows('results.drift_by_belt')} belts carried to now")
 
     checks.write_notes(connection, bundled("sql") / "checks")
-    build("marts.tensions")
+    build("marts.tension_cases")
     write(steps.conformity(read, settings))
     build("results", "marts")
     write(steps.installs(read))

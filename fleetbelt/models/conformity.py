@@ -8,13 +8,13 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from fleetbelt.errors import FitError
-from fleetbelt.models.arrays import BoolArray, FloatArray
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 
 MIN_PRIOR_READINGS: Final = 30  # smaller groups are judged by the reading alone
 MAX_PRIOR_READINGS: Final = 5_000  # of a larger group an even sample sets the prior
 N_COMPONENTS: Final = 15
 N_STEPS: Final = 100
-BLOCK: Final = 100_000  # readings worked on at a time
+BLOCK: Final = 10_000  # readings worked on at a time
 NO_SPREAD: Final = 1e-6  # narrowest component, in log tension
 
 
@@ -80,6 +80,7 @@ def conformity_with_prior(
     log_max: npt.ArrayLike,
     *,
     group: npt.ArrayLike,
+    n: npt.ArrayLike = 1,
 ) -> Conformity:
     """Return the chances of under, in and over, judged beside the group's readings.
 
@@ -89,6 +90,8 @@ def conformity_with_prior(
         As in `conformity`; NaN where unknown.
     group : array_like of int, shape (n_readings,)
         Readings of one group come from one population: one phase and one range.
+    n : array_like of int, shape (n_readings,)
+        How many readings a row stands for; equal readings may share one.
 
     Returns
     -------
@@ -117,16 +120,18 @@ def conformity_with_prior(
     """
     y, u_, low, high = _checked(log_tension, u, log_min, log_max)
     p_under, p_over = ndtr((low - y) / u_), ndtr((y - high) / u_)
+    times = np.broadcast_to(np.asarray(n, dtype=np.int64), y.shape)
     known = np.flatnonzero(~np.isnan(p_under + p_over))
     _, index = np.unique(np.asarray(group)[known], return_inverse=True)
     order = known[np.argsort(index, kind="stable")]
     for rows in np.split(order, np.cumsum(np.bincount(index))[:-1]):
-        if len(rows) < MIN_PRIOR_READINGS:
+        if times[rows].sum() < MIN_PRIOR_READINGS:
             continue
-        prior = _Prior.fit(y[rows], u_[rows])
+        prior = _Prior.fit(y[rows], u_[rows], times[rows])
         for block in np.array_split(rows, len(rows) // BLOCK + 1):
-            p_under[block] = prior.p_below(low[block], y[block], u_[block])
-            p_over[block] = 1 - prior.p_below(high[block], y[block], u_[block])
+            limits = low[block], high[block]
+            below, within = prior.p_below(limits, y[block], u_[block])
+            p_under[block], p_over[block] = below, 1 - within
     return _chances(p_under, p_over)
 
 
@@ -181,18 +186,28 @@ class _Prior:
     variance: float
 
     @classmethod
-    def fit(cls, y: FloatArray, u: FloatArray) -> Self:
-        order = np.lexsort((u, y))  # an even sample of the sorted readings
-        rows = order[:: len(order) // MAX_PRIOR_READINGS + 1]
-        first, last = np.quantile(y, [0.005, 0.995])
+    def fit(cls, y: FloatArray, u: FloatArray, n: IntArray) -> Self:
+        order = np.lexsort((u, y))
+        up_to = np.cumsum(n[order])
+        total = int(up_to[-1])
+
+        def at(place: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+            """Rows at these places of all readings in order, each counted n times."""
+            return order[np.searchsorted(up_to, place, side="right")]
+
+        ends = np.array([0.005, 0.995]) * (total - 1)
+        before = ends.astype(np.int64)
+        first, last = y[at(before)] + (ends - before) * (
+            y[at(np.minimum(before + 1, total - 1))] - y[at(before)]
+        )
+        rows = at(np.arange(0, total, total // MAX_PRIOR_READINGS + 1))
         means = np.linspace(first, last, N_COMPONENTS)
         variance = float(max(means[1] - means[0], NO_SPREAD) ** 2)
         weights = np.full(N_COMPONENTS, 1 / N_COMPONENTS)
         start = cls(means=means, weights=weights, variance=variance)
         likelihood = start.responsibility(y[rows], u[rows])
         for _ in range(N_STEPS):
-            share = likelihood * weights
-            weights = (share / share.sum(axis=1, keepdims=True)).mean(axis=0)
+            weights = weights * ((1 / (likelihood @ weights)) @ likelihood) / len(rows)
         return cls(means=means, weights=weights, variance=variance)
 
     def responsibility(self, y: FloatArray, u: FloatArray) -> FloatArray:
@@ -203,13 +218,18 @@ class _Prior:
         chance: FloatArray = f / f.sum(axis=1, keepdims=True)
         return chance
 
-    def p_below(self, limit: FloatArray, y: FloatArray, u: FloatArray) -> FloatArray:
-        """Chance that the true value is below a limit, given the reading."""
+    def p_below(
+        self, limits: tuple[FloatArray, ...], y: FloatArray, u: FloatArray
+    ) -> list[FloatArray]:
+        """Chances that the true value is below each limit, given the reading."""
         shrink = (self.variance / (self.variance + u**2))[:, None]
         mean = self.means + shrink * (y[:, None] - self.means)
-        z = (limit[:, None] - mean) / (np.sqrt(shrink) * u[:, None])
-        p: FloatArray = (self.responsibility(y, u) * ndtr(z)).sum(axis=1)
-        return p
+        sd = np.sqrt(shrink) * u[:, None]
+        chance = self.responsibility(y, u)
+        return [
+            np.einsum("ij,ij->i", chance, ndtr((limit[:, None] - mean) / sd))
+            for limit in limits
+        ]
 
 
 def _checked(*arrays: npt.ArrayLike) -> list[FloatArray]:

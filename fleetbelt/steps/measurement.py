@@ -3,6 +3,7 @@
 from datetime import date
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from fleetbelt.models.conformity import conformity_with_prior, verdict
@@ -94,32 +95,45 @@ STEPS: Final = 24  # of a gauge's line from its shortest to its longest span
 
 
 def conformity(read: Read, settings: Settings) -> Tables:
-    """Hold every tension to its range: chances and verdict."""
+    """Hold every case of a tension to its range: chances and verdict."""
     rules = settings.measurement
-    tensions = read("(from marts.tensions order by service_id, phase)")
+    cases = read(f"(from marts.tension_cases order by {', '.join(_CASE)})")
+    tension, low, high = (
+        np.log(cases[name].to_numpy())
+        for name in ("tension_n", "spec_min_n", "spec_max_n")
+    )
     held = conformity_with_prior(
-        *(tensions[name].fill_null(float("nan")).to_numpy() for name in _HELD),
-        group=tensions.select(
-            pl.struct("phase", "log_min", "log_max").rank("dense")
-        ).to_series(),
+        tension,
+        cases["u_log"].to_numpy(),
+        low,
+        high,
+        group=cases.select(pl.struct(_CASE[:3]).rle_id()).to_series(),
+        n=cases["n"].to_numpy(),
     )
     words = verdict(
         held.p_under,
         held.p_over,
-        is_firm_allowed=tensions["is_firm_allowed"].to_numpy(),
+        is_firm_allowed=cases["is_firm_allowed"].to_numpy(),
         firm=rules.firm_p,
         doubtful=rules.doubtful_p,
     )
     chances = {"p_under": held.p_under, "p_in": held.p_in, "p_over": held.p_over}
     return {
-        "fitted.conformity": tensions.select("service_id", "phase").with_columns(
-            *(pl.Series(name, p).fill_nan(None) for name, p in chances.items()),
+        "fitted.conformity": cases.drop("n").with_columns(
+            *(pl.Series(name, p) for name, p in chances.items()),
             verdict=pl.Series(words.astype(object), dtype=pl.String),
         )
     }
 
 
-_HELD = ("log_tension", "u_log", "log_min", "log_max")
+_CASE: Final = (
+    "phase",
+    "spec_min_n",
+    "spec_max_n",
+    "tension_n",
+    "u_log",
+    "is_firm_allowed",
+)
 
 
 def installs(read: Read) -> Tables:

@@ -17,28 +17,36 @@
 --   verdict            varchar  in a word; null where there is no tension
 with
 
-readings as (select * from history.readings),
 tensions as (select * from marts.tensions),
 conformity as (select * from fitted.conformity),
 
 final as (
     select
-        readings.service_id,
-        readings.phase,
-        readings.tension_n,
-        readings.tension_n * tensions.u_log as tension_u_n,
-        readings.correction,
-        readings.correction_source,
-        readings.belt_state,
-        readings.spec_min_n,
-        readings.spec_max_n,
+        tensions.service_id,
+        tensions.phase,
+        tensions.tension_n,
+        tensions.tension_n * tensions.u_log as tension_u_n,
+        tensions.correction,
+        tensions.correction_source,
+        tensions.belt_state,
+        tensions.spec_min_n,
+        tensions.spec_max_n,
         conformity.p_under,
         conformity.p_in,
         conformity.p_over,
-        conformity.verdict
-    from readings
-    left join tensions using (service_id, phase)
-    left join conformity using (service_id, phase)
+        case
+            when tensions.tension_n is not null
+                then coalesce(conformity.verdict, 'no_spec')
+        end as verdict
+    from tensions
+    left join conformity
+        on
+            tensions.phase = conformity.phase
+            and tensions.spec_min_n = conformity.spec_min_n
+            and tensions.spec_max_n = conformity.spec_max_n
+            and tensions.tension_n = conformity.tension_n
+            and tensions.u_log = conformity.u_log
+            and tensions.is_firm_allowed = conformity.is_firm_allowed
 )
 
 select * from final

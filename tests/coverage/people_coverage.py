@@ -59,7 +59,7 @@ def technicians(folder: Path, seed: int, options: SimulationOptions) -> pl.DataF
         build("history")
         write(steps.drift(read, settings))
         checks.write_notes(connection, bundled("sql") / "checks")
-        build("marts.tensions")
+        build("marts.tension_cases")
         write(steps.conformity(read, settings))
         build("results", "marts")
         found = steps.people(read, settings)["results.technician_results"]

@@ -12,8 +12,14 @@ from tests.truth.conftest import KnownFleet
 def readings(fleet: KnownFleet) -> pl.DataFrame:
     table, truth = fleet.results, fleet.truth("readings")
     return (
-        table("marts.tensions")
-        .join(table("results.tension_readings"), on=["service_id", "phase"])
+        table("results.tension_readings")
+        .drop_nulls("tension_n")
+        .with_columns(
+            log_tension=pl.col("tension_n").log(),
+            u_log=pl.col("tension_u_n") / pl.col("tension_n"),
+            log_min=pl.col("spec_min_n").log(),
+            log_max=pl.col("spec_max_n").log(),
+        )
         .join(truth, on=["service_id", "phase"], suffix="_true")
         .with_columns(
             error=pl.col("log_tension") - pl.col("true_tension_n").log(),
