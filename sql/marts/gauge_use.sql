@@ -10,7 +10,6 @@
 --   n_wanting  bigint   of them on a span for which it has no calibration
 with
 
-readings as (select * from history.readings),
 visits as (select * from history.visits),
 calibrations as (select * from staging.calibrations),
 as_of as (select * from history.as_of),
@@ -26,27 +25,40 @@ newest as (
 
 taken as (
     select
-        readings.gauge_id,
-        floor(readings.span_mm / 5e0 + 0.5e0) * 5e0 as span_mm,
-        visits.date,
-        readings.correction_source,
-        coalesce(readings.unit = 'Hz', false) as is_frequency
-    from readings
-    inner join visits using (service_id)
-    where readings.gauge_id is not null
+        gauge_id,
+        floor(span_mm / 5e0 + 0.5e0) * 5e0 as span_mm,
+        date,
+        correction_source,
+        coalesce(reading_unit = 'Hz', false) as is_frequency,
+        case when reading_found is null or reading_left is null then 1 else 2 end as n
+    from visits
+    where
+        gauge_id is not null and coalesce(reading_found, reading_left) is not null
 ),
 
 final as (
     select
         taken.gauge_id,
         taken.span_mm,
-        count(*) as n,
-        count(*) filter (where taken.date > newest.last_date) as n_since,
-        count(*) filter (where taken.correction_source = 'beyond_spans') as n_beyond,
-        count(*) filter (
-            where taken.correction_source not in ('calibrated', 'between_spans')
-            and taken.span_mm is not null
-            and not taken.is_frequency
+        cast(sum(taken.n) as bigint) as n,
+        cast(
+            coalesce(sum(taken.n) filter (where taken.date > newest.last_date), 0)
+            as bigint
+        ) as n_since,
+        cast(
+            coalesce(
+                sum(taken.n) filter (where taken.correction_source = 'beyond_spans'), 0
+            ) as bigint
+        ) as n_beyond,
+        cast(
+            coalesce(
+                sum(taken.n) filter (
+                    where
+                    taken.correction_source not in ('calibrated', 'between_spans')
+                    and taken.span_mm is not null
+                    and not taken.is_frequency
+                ), 0
+            ) as bigint
         ) as n_wanting
     from taken
     left join newest on taken.gauge_id = newest.gauge_id

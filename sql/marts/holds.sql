@@ -1,7 +1,6 @@
 -- Retensions and adjusted rechecks left in range, and what was found of them next.
 -- grain: one row per such setting that was read again before the tension was changed
 -- key:   service_id
--- partition: vehicle_id
 -- columns:
 --   service_id     varchar
 --   technician_id  varchar
@@ -20,37 +19,52 @@
 with
 
 states as (select * from history.belt_states),
-made as (select * from marts.settings_made),
 visits as (select * from history.visits),
-readings as (select * from history.readings),
+vehicles as (select * from staging.vehicles),
 
-followed as (
+paired as (
     select
-        service_id,
+        visit_key,
         odometer_mi,
         n_averaged,
         u_corr,
         gauge_id,
-        lead(service_id) over in_order as next_service_id,
+        span_mm,
+        left_n,
         lead(odometer_mi) over in_order as next_odometer_mi,
         lead(found_n) over in_order as next_found_n,
         lead(n_averaged) over in_order as next_n_averaged,
         lead(u_corr) over in_order as next_u_corr,
-        lead(gauge_id) over in_order as next_gauge_id
+        lead(gauge_id) over in_order as next_gauge_id,
+        lead(span_mm) over in_order as next_span_mm
     from states
-    window in_order as (partition by belt_id order by visit_no)
+    window in_order as (partition by belt_key order by visit_key)
 ),
 
--- one gauge on one span errs alike in both readings, on two spans half alike
-paired as (
+followed as (
+    select *
+    from paired
+    where left_n is not null and next_found_n is not null
+),
+
+made as (
+    select *
+    from visits
+    where
+        action in ('retension', 'recheck')
+        and not is_too_early
+        and left_n between left_min_n and left_max_n
+),
+
+held as (
     select
         made.service_id,
         made.technician_id,
-        made.model,
+        vehicles.model,
         greatest(followed.next_odometer_mi - followed.odometer_mi, 0e0) as miles,
-        ln(readings.tension_n) as left_log,
-        ln(readings.spec_min_n) as log_min,
-        ln(readings.spec_max_n) as log_max,
+        ln(made.left_n) as left_log,
+        ln(made.left_min_n) as log_min,
+        ln(made.left_max_n) as log_max,
         1e0 / followed.n_averaged as left_var,
         1e0 / followed.next_n_averaged as found_var,
         followed.gauge_id as left_gauge,
@@ -58,24 +72,15 @@ paired as (
         case
             when followed.gauge_id <> followed.next_gauge_id then 1e0
             when followed.gauge_id is null or followed.next_gauge_id is null then 1e0
-            when abs(made.span_mm - next_visits.span_mm) <= 1e0 then 0e0
+            when abs(followed.span_mm - followed.next_span_mm) <= 1e0 then 0e0
             else sqrt(0.5e0)
         end as own_share,
         coalesce(followed.u_corr, 0e0) as left_u,
         coalesce(followed.next_u_corr, 0e0) as found_u,
-        followed.next_found_n between readings.spec_min_n and readings.spec_max_n
-            as has_held
-    from made
-    inner join followed using (service_id)
-    inner join visits as next_visits
-        on followed.next_service_id = next_visits.service_id
-    inner join readings
-        on made.service_id = readings.service_id and readings.phase = 'left'
-    where
-        made.action in ('retension', 'recheck')
-        and made.is_in_range
-        and not readings.is_new
-        and followed.next_found_n is not null
+        followed.next_found_n between made.left_min_n and made.left_max_n as has_held
+    from followed
+    inner join made using (visit_key)
+    inner join vehicles using (vehicle_no)
 ),
 
 final as (
@@ -94,7 +99,7 @@ final as (
         own_share * left_u as left_u,
         own_share * found_u as found_u,
         has_held
-    from paired
+    from held
 )
 
 select * from final

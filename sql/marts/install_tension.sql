@@ -63,7 +63,7 @@ final as (
         on
             install_tensions.service_id = tension_readings.service_id
             and install_tensions.phase = tension_readings.phase
-    inner join visits on install_tensions.service_id = visits.service_id
+    inner join visits on install_tensions.visit_key = visits.visit_key
     inner join vehicles on belts.vehicle_id = vehicles.vehicle_id
     inner join files on visits.file_id = files.file_id
 )

@@ -16,21 +16,16 @@
 with
 
 visits as (select * from history.visits),
-readings as (select * from history.readings),
 made as (select * from marts.settings_made),
 
 seen as (
     select
-        visits.technician_id,
-        visits.service_id,
-        visits.is_setting or visits.is_blind_setting as is_moved
-    from readings
-    inner join visits using (service_id)
+        technician_id,
+        is_setting or is_blind_setting as is_moved
+    from visits
     where
-        readings.phase = 'found'
-        and readings.is_used
-        and visits.action in ('inspect', 'retension')
-        and readings.tension_n between readings.spec_min_n and readings.spec_max_n
+        action in ('inspect', 'retension')
+        and found_n between found_min_n and found_max_n
 ),
 
 in_range as (

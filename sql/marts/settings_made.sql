@@ -1,8 +1,9 @@
 -- Every setting of a belt whose tension is known, with who made it and how it stands.
+-- kind:  view
 -- grain: one row per left reading after an adjustment
 -- key:   service_id
--- partition: vehicle_id
 -- columns:
+--   visit_key       bigint   stands for service_id
 --   service_id      varchar
 --   belt_id         varchar
 --   action          varchar
@@ -21,44 +22,44 @@
 --   labour_minutes  double
 with
 
-readings as (select * from history.readings),
 visits as (select * from history.visits),
 vehicles as (select * from staging.vehicles),
 
-found as (
-    select *
-    from readings
-    where phase = 'found' and is_used and tension_n is not null
+made as (
+    select
+        *,
+        case when is_too_early or action = 'install' then 'new' else 'used' end
+            as belt_state
+    from visits
+    where left_n is not null
 ),
 
 final as (
     select
+        made.visit_key,
         made.service_id,
         made.belt_id,
-        visits.action,
+        made.action,
         made.technician_id,
         made.shop,
         made.gauge_id,
         made.span_mm,
         vehicles.model,
-        ln(made.tension_n * 2e0 / (made.spec_min_n + made.spec_max_n)) as level,
+        ln(made.left_n * 2e0 / (made.left_min_n + made.left_max_n)) as level,
         -ln(made.correction) as log_ratio,
         made.u_corr,
         made.correction_source in ('calibrated', 'between_spans')
-        and coalesce(made.unit <> 'Hz', false)
-        and coalesce(visits.spec_applied = made.belt_state, true)
-        and made.spec_min_n is not null as is_comparable,
-        made.tension_n between made.spec_min_n and made.spec_max_n as is_in_range,
-        (found.tension_n - found.spec_min_n)
-        / nullif(found.spec_max_n - found.spec_min_n, 0e0) as found_place,
-        (made.tension_n - made.spec_min_n)
-        / nullif(made.spec_max_n - made.spec_min_n, 0e0) as left_place,
-        visits.labour_minutes
-    from readings as made
-    inner join visits using (service_id)
-    inner join vehicles on visits.vehicle_id = vehicles.vehicle_id
-    left join found on made.service_id = found.service_id
-    where made.phase = 'left' and made.is_used and made.tension_n is not null
+        and coalesce(made.reading_unit <> 'Hz', false)
+        and coalesce(made.spec_applied = made.belt_state, true)
+        and made.left_min_n is not null as is_comparable,
+        made.left_n between made.left_min_n and made.left_max_n as is_in_range,
+        (made.found_n - made.found_min_n)
+        / nullif(made.found_max_n - made.found_min_n, 0e0) as found_place,
+        (made.left_n - made.left_min_n)
+        / nullif(made.left_max_n - made.left_min_n, 0e0) as left_place,
+        made.labour_minutes
+    from made
+    inner join vehicles using (vehicle_no)
 )
 
 select * from final

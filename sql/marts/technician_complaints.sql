@@ -20,16 +20,17 @@ complaints as (select * from history.complaint_belts),
 
 works as (
     select
+        visits.belt_key,
         visits.belt_id,
-        visits.visit_no,
+        visits.visit_key,
         visits.technician_id,
         vehicles.model,
         visits.odometer_mi as from_mi,
         lead(visits.odometer_mi) over (
-            partition by visits.belt_id order by visits.visit_no
+            partition by visits.belt_key order by visits.visit_key
         ) as next_mi
     from visits
-    inner join vehicles using (vehicle_id)
+    inner join vehicles using (vehicle_no)
     where
         visits.action in ('install', 'refit')
         or visits.is_setting
@@ -39,7 +40,7 @@ works as (
 windows as (
     select
         works.belt_id,
-        works.visit_no,
+        works.visit_key,
         works.technician_id,
         works.model,
         works.from_mi,
@@ -47,14 +48,13 @@ windows as (
             works.from_mi + 5e3, coalesce(works.next_mi, 1e300), exposures.to_mi
         ) as to_mi
     from works
-    inner join exposures using (belt_id)
+    inner join exposures using (belt_key)
     where works.from_mi >= exposures.from_mi
 ),
 
 heard as (
     select
-        windows.belt_id,
-        windows.visit_no,
+        windows.visit_key,
         count(*) as complaints
     from windows
     inner join complaints
@@ -62,7 +62,7 @@ heard as (
             windows.belt_id = complaints.belt_id
             and windows.from_mi < complaints.odometer_mi
             and windows.to_mi >= complaints.odometer_mi
-    group by windows.belt_id, windows.visit_no
+    group by windows.visit_key
 ),
 
 by_belt as (
@@ -74,8 +74,7 @@ by_belt as (
         cast(sum(cast(windows.to_mi - windows.from_mi as bigint)) as bigint) as miles,
         cast(sum(coalesce(heard.complaints, 0)) as bigint) as complaints
     from windows
-    left join heard
-        on windows.belt_id = heard.belt_id and windows.visit_no = heard.visit_no
+    left join heard using (visit_key)
     where windows.to_mi > windows.from_mi
     group by windows.technician_id, windows.model, windows.belt_id
 ),

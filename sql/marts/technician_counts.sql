@@ -12,64 +12,75 @@
 --   rechecked_early bigint   of them rechecked before the engine had run long enough
 with
 
-made as (select * from marts.settings_made),
 visits as (select * from history.visits),
-belt_visits as (select * from history.belt_visits),
-belts as (select * from results.belts),
+fittings as (select * from history.fittings),
 settings as (select * from typed.settings),
 
-shops as (
+by_shop as (
     select
-        visits.technician_id,
-        visits.shop,
-        row_number() over (
-            partition by visits.technician_id
-            order by count(made.service_id) desc, count(*) desc, visits.shop
-        ) as place
+        technician_id,
+        shop,
+        count(*) as visits,
+        count(left_n) as settings,
+        count(*) filter (where left_n is not null and left_min_n is not null)
+            as with_range,
+        count(*) filter (where left_n between left_min_n and left_max_n) as in_range
     from visits
-    left join made using (service_id)
-    group by visits.technician_id, visits.shop
+    group by technician_id, shop
+),
+
+ranked as (
+    select
+        *,
+        row_number() over (
+            partition by technician_id
+            order by settings desc, visits desc, shop asc
+        ) as place
+    from by_shop
 ),
 
 counted as (
     select
-        visits.technician_id,
-        count(made.service_id) as settings,
-        count(made.is_in_range) as with_range,
-        count(*) filter (where made.is_in_range) as in_range
-    from visits
-    left join made using (service_id)
-    group by visits.technician_id
+        technician_id,
+        max(shop) filter (where place = 1) as shop,
+        cast(sum(settings) as bigint) as settings,
+        cast(sum(with_range) as bigint) as with_range,
+        cast(sum(in_range) as bigint) as in_range
+    from ranked
+    group by technician_id
 ),
 
-rechecks as (
+by_belt as (
     select
-        belt_visits.belt_id,
-        bool_or(belt_visits.is_run_in_recheck) as is_rechecked,
-        bool_or(visits.is_too_early) as is_rechecked_early
-    from belt_visits
-    inner join visits using (service_id)
-    group by belt_visits.belt_id
+        belt_key,
+        any_value(technician_id) filter (where action = 'install') as technician_id,
+        bool_or(is_run_in_recheck) as is_rechecked,
+        bool_or(is_too_early) as is_rechecked_early
+    from visits
+    where action in ('install', 'recheck')
+    group by belt_key
 ),
 
 installs as (
     select
-        visits.technician_id,
+        by_belt.technician_id,
         count(*) as installs,
-        count(*) filter (where rechecks.is_rechecked) as rechecked,
-        count(*) filter (where rechecks.is_rechecked_early) as rechecked_early
-    from belts
-    inner join visits on belts.install_service_id = visits.service_id
-    inner join rechecks on belts.belt_id = rechecks.belt_id
+        count(*) filter (where by_belt.is_rechecked) as rechecked,
+        count(*) filter (where by_belt.is_rechecked_early) as rechecked_early
+    from by_belt
+    inner join fittings using (belt_key)
     inner join settings on true
-    where belts.last_odometer_mi >= settings.run_in_recheck_mi
-    group by visits.technician_id
+    where
+        fittings.install_service_id is not null
+        and greatest(fittings.last_known_mi - fittings.fitted_mi, 0e0)
+        >= settings.run_in_recheck_mi
+    group by by_belt.technician_id
 ),
 
 final as (
     select
         counted.technician_id,
-        shops.shop,
+        counted.shop,
         counted.settings,
         counted.with_range,
         counted.in_range,
@@ -77,9 +88,7 @@ final as (
         coalesce(installs.rechecked, 0) as rechecked,
         coalesce(installs.rechecked_early, 0) as rechecked_early
     from counted
-    inner join shops on counted.technician_id = shops.technician_id
     left join installs on counted.technician_id = installs.technician_id
-    where shops.place = 1
 )
 
 select * from final

@@ -53,11 +53,15 @@ reached as (
 ),
 
 -- the page takes whole belts up to so many rows, and a visit has one or more
-shown as (select belt_id from reached where n_before < 10000),
+shown as (
+    select belt_id
+    from reached
+    where n_before < 10000
+),
 
 final as (
     select
-        visits.belt_id,
+        shown.belt_id,
         visits.service_id,
         visits.date,
         visits.odometer_mi,

@@ -19,7 +19,11 @@ placed as (
 ),
 
 -- the page lists so many, those due soonest
-listed as (select distinct belt_id from placed where place <= 2000),
+listed as (
+    select distinct belt_id
+    from placed
+    where place <= 2000
+),
 
 latest as (
     select

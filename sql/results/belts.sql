@@ -23,7 +23,7 @@ with
 fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
 install_tensions as (select * from history.install_tensions),
-readings as (select * from history.readings),
+visits as (select * from history.visits),
 
 miles as (
     select
@@ -45,7 +45,9 @@ miles as (
 
 lives as (
     select
+        belt_key,
         belt_id,
+        vehicle_no,
         vehicle_id,
         drive_id,
         install_service_id,
@@ -65,6 +67,22 @@ lives as (
     from miles
 ),
 
+lefts as (
+    select
+        install_tensions.belt_key,
+        install_tensions.basis,
+        case install_tensions.phase when 'left' then visits.left_n else visits.found_n
+        end as tension_n,
+        case install_tensions.phase
+            when 'left' then visits.left_min_n else visits.found_min_n
+        end as min_n,
+        case install_tensions.phase
+            when 'left' then visits.left_max_n else visits.found_max_n
+        end as max_n
+    from install_tensions
+    inner join visits using (visit_key)
+),
+
 final as (
     select
         lives.belt_id,
@@ -74,15 +92,14 @@ final as (
         lives.install_service_id,
         lives.fitted_date as install_date,
         lives.fitted_mi as install_odometer_mi,
-        readings.tension_n as install_tension_n,
-        install_tensions.basis as install_basis,
+        lefts.tension_n as install_tension_n,
+        lefts.basis as install_basis,
         case
-            when readings.tension_n is null or readings.spec_min_n is null
-                then 'unknown'
-            when readings.tension_n < 0.85e0 * readings.spec_min_n then 'loose'
-            when readings.tension_n < readings.spec_min_n then 'under'
-            when readings.tension_n <= readings.spec_max_n then 'in_spec'
-            when readings.tension_n <= 1.15e0 * readings.spec_max_n then 'over'
+            when lefts.tension_n is null or lefts.min_n is null then 'unknown'
+            when lefts.tension_n < 0.85e0 * lefts.min_n then 'loose'
+            when lefts.tension_n < lefts.min_n then 'under'
+            when lefts.tension_n <= lefts.max_n then 'in_spec'
+            when lefts.tension_n <= 1.15e0 * lefts.max_n then 'over'
             else 'tight'
         end as band,
         lives.entry_mi,
@@ -92,12 +109,8 @@ final as (
         lives.end_kind,
         lives.removal_reason
     from lives
-    inner join vehicles using (vehicle_id)
-    left join install_tensions using (belt_id)
-    left join readings
-        on
-            install_tensions.service_id = readings.service_id
-            and install_tensions.phase = readings.phase
+    inner join vehicles using (vehicle_no)
+    left join lefts using (belt_key)
 )
 
 select * from final

@@ -1,7 +1,6 @@
 -- What each belt's tension did between one reading and the next.
 -- grain: consecutive visits of a belt with a reading
 -- key:   belt_id, from_service_id
--- partition: vehicle_id
 -- columns:
 --   belt_id         varchar  the belt
 --   from_service_id varchar  first visit
@@ -30,7 +29,7 @@ pairs as (
         ) over in_order as tension_from_n,
         lag(is_install) over in_order as run_in
     from states
-    window in_order as (partition by belt_id order by visit_no)
+    window in_order as (partition by belt_key order by visit_key)
 ),
 
 final as (
