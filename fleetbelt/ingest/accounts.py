@@ -30,6 +30,7 @@ class Account:
 
 
 _ACCOUNTS: Final = """
+create or replace table typed.accounts as
 with
 
 standing as ({standing}),
@@ -45,14 +46,14 @@ quarantined as (select file_id, count(*) as n from typed.refusals group by file_
 duplicates as (select file_id, count(*) as n from typed.duplicates group by file_id)
 
 select
-    files.file_id, files.file, files.sha256, files.table_name, files.rows_read,
-    coalesce(loaded.n, 0), coalesce(quarantined.n, 0), coalesce(duplicates.n, 0),
-    files.understood
+    files.file_id,
+    coalesce(loaded.n, 0) as rows_loaded,
+    coalesce(quarantined.n, 0) as rows_quarantined,
+    coalesce(duplicates.n, 0) as rows_duplicate
 from raw.files as files
 left join loaded using (file_id)
 left join quarantined using (file_id)
 left join duplicates using (file_id)
-order by files.file_id
 """
 
 
@@ -67,6 +68,11 @@ def _rows_of(schema: str) -> Sql:
     )
 
 
+def write_accounts(connection: duckdb.DuckDBPyConnection) -> None:
+    """Write ``typed.accounts`` anew: what became of every file's rows."""
+    connection.execute(compose(_ACCOUNTS, standing=_rows_of("typed")))
+
+
 def accounts(connection: duckdb.DuckDBPyConnection) -> tuple[Account, ...]:
     """Return every file's account.
 
@@ -75,7 +81,11 @@ def accounts(connection: duckdb.DuckDBPyConnection) -> tuple[Account, ...]:
     StoreError
         An account does not add up: a fault of fleetbelt.
     """
-    rows = connection.execute(compose(_ACCOUNTS, standing=_rows_of("typed"))).fetchall()
+    rows = connection.execute(
+        "select file_id, file, sha256, table_name, rows_read, rows_loaded, "
+        "rows_quarantined, rows_duplicate, understood "
+        "from raw.files join typed.accounts using (file_id) order by file_id"
+    ).fetchall()
     found = tuple(
         Account(
             file_id=row[0],

@@ -126,6 +126,15 @@ def create_raw(connection: duckdb.DuckDBPyConnection) -> None:
         )
 
 
+def known_hashes(connection: duckdb.DuckDBPyConnection) -> frozenset[str]:
+    """Return the hashes of all files taken in."""
+    query = "select sha256 from raw.files"
+    try:
+        return frozenset(sha for (sha,) in connection.sql(query).fetchall())
+    except duckdb.CatalogException:  # nothing was ever taken in
+        return frozenset()
+
+
 def forget(connection: duckdb.DuckDBPyConnection, file_ids: Sequence[int]) -> None:
     """Delete files with all their rows."""
     tables = [qualified("raw", table) for table in INPUTS]

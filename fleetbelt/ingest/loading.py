@@ -1,7 +1,9 @@
 """Take files in, once and only once, whole or not at all; take one back."""
 
+import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,7 +15,7 @@ from fleetbelt.ingest.accounts import Account, accounts, check_ledger, refuse_fl
 from fleetbelt.ingest.adding import until_sure
 from fleetbelt.ingest.batch import Batch
 from fleetbelt.ingest.folder import Folder, Source, look_into
-from fleetbelt.ingest.ledger import create_raw, forget
+from fleetbelt.ingest.ledger import create_raw, forget, known_hashes
 from fleetbelt.ingest.reports import FileReport, LoadReport
 from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import Snapshot, take
@@ -65,7 +67,8 @@ def load(
         place_errors(scratch),
         tempfile.TemporaryDirectory(prefix="fleetbelt-") as workplace,
     ):
-        snapshots = _snapshots(found.sources, Path(workplace), settings)
+        known = known_hashes(connection)
+        snapshots = _snapshots(found.sources, Path(workplace), settings, known)
         careful: set[str] = set()
 
         def take_in() -> LoadReport:
@@ -98,15 +101,23 @@ def database_path(connection: duckdb.DuckDBPyConnection) -> Path:
 
 
 def _snapshots(
-    sources: Sequence[Source], workplace: Path, settings: Settings
+    sources: Sequence[Source], workplace: Path, settings: Settings, known: Set[str]
 ) -> list[tuple[Source, Snapshot]]:
-    """Copy all files; what is wrong with any of them is said at once."""
+    """Copy all files but the known; what is wrong with any of them is said at once."""
     snapshots, errors = [], []
-    for source in sources:
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # hashing is most of the work
+        taken = [
+            pool.submit(take, source, workplace, settings.intake, known)
+            for source in sources
+        ]
         try:
-            snapshots.append((source, take(source, workplace, settings.intake)))
-        except InputError as error:
-            errors.append(error)
+            for source, one in zip(sources, taken, strict=True):
+                try:
+                    snapshots.append((source, one.result()))
+                except InputError as error:
+                    errors.append(error)
+        finally:
+            pool.shutdown(cancel_futures=True)
     raise_together(errors)
     return snapshots
 

@@ -6,10 +6,15 @@ and every row read is in exactly one place: accepted, replaced, duplicate or ref
 """
 
 from collections.abc import Sequence
+from hashlib import sha256
+from itertools import chain
+from pathlib import Path
+from typing import Final
 
 import duckdb
 
 from fleetbelt.contract import INPUTS, Table
+from fleetbelt.ingest.accounts import write_accounts
 from fleetbelt.ingest.casts import Form, reasons
 from fleetbelt.ingest.codes import write_codes
 from fleetbelt.ingest.ledger import form_of
@@ -35,11 +40,14 @@ from fleetbelt.ingest.views import (
     typed_view,
     valued,
 )
+from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings
+
+_SETTLED_BY: Final = ("ingest", "contract")  # the code that schema typed follows from
 
 
 def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """Build schema typed anew from schema raw.
+    """Build schema typed anew from schema raw, unless nothing it follows from changed.
 
     Parameters
     ----------
@@ -49,6 +57,9 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
         What the rules allow; shown to SQL as ``typed.settings``.
     """
     connection.execute("create schema if not exists typed")
+    follows_from = _fingerprint(connection, settings)
+    if _is_settled(connection, follows_from):
+        return
     connection.execute(SET_ASIDE)
     write_settings(connection, settings)
     write_codes(connection)
@@ -66,6 +77,30 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     connection.execute(KEEP_STANDING)
     refuse_malformed(connection)
     connection.execute("drop table if exists temp.unfit")
+    write_accounts(connection)
+    connection.execute(
+        "create or replace table typed.settled as select $it as follows_from",
+        {"it": follows_from},
+    )
+
+
+def _fingerprint(connection: duckdb.DuckDBPyConnection, settings: Settings) -> str:
+    """Return a hash of all that schema typed follows from: ledger, settings, code."""
+    ledger = connection.sql("from raw.files order by file_id").fetchall()
+    hashed = sha256(f"{ledger} {settings!r} {duckdb.__version__}".encode())
+    package = Path(__file__).parents[1]
+    code = chain.from_iterable(package.glob(f"{part}/*.py") for part in _SETTLED_BY)
+    for path in sorted((*code, *(bundled("sql") / "checks").iterdir())):
+        hashed.update(path.read_bytes())
+    return hashed.hexdigest()
+
+
+def _is_settled(connection: duckdb.DuckDBPyConnection, follows_from: str) -> bool:
+    query = "select follows_from from typed.settled"
+    try:
+        return connection.sql(query).fetchall() == [(follows_from,)]
+    except duckdb.CatalogException:  # the first load
+        return False
 
 
 def _groups(connection: duckdb.DuckDBPyConnection, table: Table) -> list[FileGroup]:

@@ -10,8 +10,9 @@ import hashlib
 import io
 import os
 import stat
+import tempfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -59,7 +60,8 @@ class Snapshot:
     Attributes
     ----------
     path : Path
-        The private copy: UTF-8, lines end in LF, blank lines at the end dropped.
+        The private copy: UTF-8, lines end in LF, blank lines at the end dropped. None
+        was made of a known file, and the other facts about it are not known.
     sha256 : str
         Of the bytes as given.
     encoding : str
@@ -103,8 +105,15 @@ class _Hashed(io.RawIOBase):
         return block
 
 
-def take(source: Source, workplace: Path, intake: Intake) -> Snapshot:
+def take(
+    source: Source,
+    workplace: Path,
+    intake: Intake,
+    known: Set[str] = frozenset(),
+) -> Snapshot:
     """Copy a file into the workplace as UTF-8 lines, hashing it on the way.
+
+    Of a file whose hash is among the known ones nothing but that hash is returned.
 
     Raises
     ------
@@ -116,8 +125,13 @@ def take(source: Source, workplace: Path, intake: Intake) -> Snapshot:
     with _opened(source) as file:
         before = os.fstat(file.fileno())
         _refuse_large(before.st_size, source, intake)
+        if known:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+            if sha256 in known:
+                return Snapshot(path=Path(), sha256=sha256, encoding="")
+            file.seek(0)
         raw = _Hashed(file)
-        copy = workplace / f"{len(list(workplace.iterdir())):04d}"
+        copy = Path(tempfile.mkdtemp(dir=workplace), "copy")
         is_workbook = source.path.suffix.casefold() == ".xlsx"
         if is_workbook:
             snapshot = _copied(raw, copy)
@@ -136,7 +150,7 @@ def take(source: Source, workplace: Path, intake: Intake) -> Snapshot:
     return replace(snapshot, sha256=raw.hash.hexdigest())
 
 
-def _opened(source: Source) -> IO[bytes]:
+def _opened(source: Source) -> io.BufferedReader:
     """Open a regular file without waiting: a pipe or a device would hang."""
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     try:
@@ -323,7 +337,8 @@ class _Writer:
         self._note_line(chunk)
 
     def _note_utf8(self, chunk: bytes, *, final: bool) -> None:
-        if not self._is_utf8:
+        is_between = not self._decoder.getstate()[0]
+        if not self._is_utf8 or (is_between and chunk.isascii()):
             return
         try:
             self._decoder.decode(chunk, final)

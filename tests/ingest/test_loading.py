@@ -68,6 +68,30 @@ def test_the_same_folder_again_changes_nothing(database, tmp_path):
     assert all(f.is_known and f.rows_duplicate == f.rows_read for f in report.files)
 
 
+def test_what_did_not_change_is_not_derived_again(database, tmp_path):
+    place = folder(tmp_path / "a")
+    made = "select table_oid from duckdb_tables() where table_name = 'refusals'"
+    taken_in(database, place)
+    before = rows(database, made)
+
+    taken_in(database, place, now=LATER)
+    after = rows(database, made)
+    taken_in(database, with_settings(place, "[intake]\nmax_odometer_mi = 200\n"))
+
+    assert after == before
+    assert rows(database, made) != before
+
+
+def test_other_settings_judge_the_known_rows_again(database, tmp_path):
+    place = folder(tmp_path / "a", services=one(odometer_mi=1000))
+    taken_in(database, place)
+
+    settings = "[intake]\nmax_odometer_mi = 999\n"
+    taken_in(database, with_settings(place, settings), accept_refusals=True)
+
+    assert refusals(database) == [("services", 2, "out_of_range")]
+
+
 def test_a_known_file_under_another_name_loads_nothing(database, tmp_path):
     place = folder(tmp_path / "a", services_copy=SERVICES)
 
