@@ -197,23 +197,9 @@ def add_by_engine(target: Target, opened: Opened, max_line_bytes: int) -> int:
     snapshot, layout = opened.snapshot, opened.layout
     has_tabs = snapshot.has_tabs and (opened.separator != "\t" or snapshot.has_quotes)
     has_odd_blanks = snapshot.has_odd_blanks or has_tabs
-    columns = (
-        compose("{c}: 'varchar'", c=name(f"c{at}")) for at in range(layout.width)
-    )
-    source = compose(
-        "(select row_number() over () + $skipped as line, * from read_csv($path, "
-        "columns = {{{columns}}}, auto_detect = false, header = false, "
-        "skip = $skipped, delim = {separator}, quote = '\"', escape = '\"', "
-        "nullstr = '', compression = 'none', max_line_size = $longest))",
-        columns=joined(", ", columns),
-        separator=literal(opened.separator),
-    )
-    statement, values = replace(target, has_odd_blanks=has_odd_blanks).insertion(source)
-    values |= {
-        "path": str(snapshot.path),
-        "skipped": layout.next_line - 1,
-        "longest": max_line_bytes,
-    }
+    source, values = _reading(opened, max_line_bytes)
+    statement, more = replace(target, has_odd_blanks=has_odd_blanks).insertion(source)
+    values |= more
     try:
         ((n_rows,),) = target.connection.execute(statement, values).fetchall()
     except (duckdb.ProgrammingError, duckdb.DataError) as error:
@@ -221,3 +207,39 @@ def add_by_engine(target: Target, opened: Opened, max_line_bytes: int) -> int:
     if n_rows != snapshot.n_lines - layout.next_line + 1:
         raise EngineDoubt(opened.source.file)
     return int(n_rows)
+
+
+def _reading(opened: Opened, max_line_bytes: int) -> tuple[Sql, dict[str, Any]]:
+    """Return the reading of a copy, with lines: one thread each part, in their order.
+
+    Counting the rows of one reading would leave it but one thread.
+    """
+    layout = opened.layout
+    columns = (
+        compose("{c}: 'varchar'", c=name(f"c{at}")) for at in range(layout.width)
+    )
+    options = compose(
+        "columns = {{{columns}}}, auto_detect = false, header = false, "
+        "delim = {separator}, quote = '\"', escape = '\"', nullstr = '', "
+        "compression = 'none', max_line_size = $longest",
+        columns=joined(", ", columns),
+        separator=literal(opened.separator),
+    )
+    readings: list[Sql] = []
+    values: dict[str, Any] = {"longest": max_line_bytes}
+    for n, part in enumerate(opened.snapshot.parts):
+        skipped = max(layout.next_line - part.first_line, 0)
+        values |= {
+            f"path_{n}": str(part.path),
+            f"skip_{n}": skipped,
+            f"before_{n}": part.first_line + skipped - 1,
+        }
+        readings.append(
+            compose(
+                "select row_number() over () + $before_{n} as line, * "
+                "from read_csv($path_{n}, skip = $skip_{n}, {options})",
+                n=Sql(str(n)),
+                options=options,
+            )
+        )
+    return compose("({all})", all=joined(" union all ", readings)), values

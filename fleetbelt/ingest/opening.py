@@ -78,10 +78,9 @@ def open_csv(source: Source, snapshot: Snapshot, settings: Settings) -> Opened:
     layout, separator = find_heading(heads, source)
 
     def rows() -> Iterator[Record | Malformed]:
-        with snapshot.path.open("rb") as file:
-            body = islice(file, layout.next_line - 1, None)
-            shape = shape_of(layout, source, settings)
-            yield from records(body, Grammar(separator), shape, layout.next_line)
+        body = islice(snapshot.lines(), layout.next_line - 1, None)
+        shape = shape_of(layout, source, settings)
+        yield from records(body, Grammar(separator), shape, layout.next_line)
 
     return Opened(
         source=source,
@@ -122,8 +121,7 @@ def shape_of(layout: Layout, source: Source, settings: Settings) -> Shape:
 
 def _head(snapshot: Snapshot, skip_top: int) -> list[str]:
     """Return the first lines; one too long to be a heading is cut."""
-    with snapshot.path.open("rb") as file:
-        lines = list(islice(file, skip_top + TITLE_LINES + _HEADING_LINES))
+    lines = islice(snapshot.lines(), skip_top + TITLE_LINES + _HEADING_LINES)
     return [
         line[:_HEAD_LINE_BYTES].removesuffix(b"\n").decode(errors="backslashreplace")
         for line in lines

@@ -24,6 +24,7 @@ from fleetbelt.settings import Intake
 from fleetbelt.store.places import printable
 
 _CHUNK: Final = 2**20
+PART_BYTES = 2**26  # a larger copy is several files, so that several threads read it
 LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table
 BOMB_FROM, BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
 _BOMS: Final = (
@@ -53,15 +54,23 @@ _NO_TABLE: Final = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One file of a private copy, and the number of its first line in the whole."""
+
+    path: Path
+    first_line: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """One file as it was, and what a first pass over its bytes showed.
 
     Attributes
     ----------
-    path : Path
-        The private copy: UTF-8, lines end in LF, blank lines at the end dropped. None
-        was made of a known file, and the other facts about it are not known.
+    parts : tuple of Part
+        The private copy, cut between lines: UTF-8, lines end in LF, blank lines at the
+        end dropped. There is none of a known file; nothing else is said of it either.
     sha256 : str
         Of the bytes as given.
     encoding : str
@@ -78,7 +87,7 @@ class Snapshot:
         The copy is the workbook itself.
     """
 
-    path: Path
+    parts: tuple[Part, ...]
     sha256: str
     encoding: str
     n_bytes: int = 0
@@ -89,6 +98,24 @@ class Snapshot:
     has_tabs: bool = False
     has_odd_blanks: bool = False
     is_workbook: bool = False
+
+    @property
+    def path(self) -> Path:
+        """The file of a copy that is one."""
+        (part,) = self.parts
+        return part.path
+
+    def lines(self) -> Iterator[bytes]:
+        """Yield the lines of the copy."""
+        for part in self.parts:
+            with part.path.open("rb") as file:
+                yield from file
+
+    def blocks(self) -> Iterator[bytes]:
+        """Yield the bytes of the copy."""
+        for part in self.parts:
+            with part.path.open("rb") as file:
+                yield from iter(lambda: file.read(_CHUNK), b"")
 
 
 class _Hashed(io.RawIOBase):
@@ -128,10 +155,10 @@ def take(
         if known:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
             if sha256 in known:
-                return Snapshot(path=Path(), sha256=sha256, encoding="")
+                return Snapshot(parts=(), sha256=sha256, encoding="")
             file.seek(0)
         raw = _Hashed(file)
-        copy = Path(tempfile.mkdtemp(dir=workplace), "copy")
+        copy = Path(tempfile.mkdtemp(dir=workplace))
         is_workbook = source.path.suffix.casefold() == ".xlsx"
         if is_workbook:
             snapshot = _copied(raw, copy)
@@ -181,10 +208,13 @@ def _refuse_large(n_bytes: int, source: Source, intake: Intake) -> None:
 
 
 def _copied(raw: _Hashed, copy: Path) -> Snapshot:
-    with copy.open("wb") as out:
+    path = copy / "workbook"
+    with path.open("wb") as out:
         while block := raw.read(_CHUNK):
             out.write(block)
-    return Snapshot(path=copy, sha256="", encoding="xlsx", is_workbook=True)
+    return Snapshot(
+        parts=(Part(path, 1),), sha256="", encoding="xlsx", is_workbook=True
+    )
 
 
 def _unpacked(
@@ -235,15 +265,14 @@ def _normalised(chunks: Iterator[bytes], copy: Path, source: Source) -> Snapshot
     encoding = _encoding_of(first, source.mapping.encoding)
     text = _in_utf8(first, chunks, encoding)
     try:
-        with copy.open("wb") as out:
-            snapshot = _Writer(out, source).write(_in_lf(text))
+        snapshot = _Writer(copy, source).write(_in_lf(text))
     except UnicodeError as error:  # bytes an encoding does not begin with
         raise InputError(
             what=f"The file is not in {encoding}: {error}.",
             where=source.file,
             fix="name its encoding in fleetbelt.toml, such as cp1252 or utf-16-le.",
         ) from error
-    snapshot = replace(snapshot, path=copy, encoding=encoding)
+    snapshot = replace(snapshot, encoding=encoding)
     if snapshot.is_utf8 or source.mapping.encoding:
         return snapshot
     return _from_windows(snapshot, source)
@@ -291,14 +320,27 @@ def _in_lf(chunks: Iterator[bytes]) -> Iterator[bytes]:
 class _Writer:
     """Writes the copy and notes what its bytes show."""
 
-    def __init__(self, out: IO[bytes], source: Source) -> None:
-        self._out, self._source = out, source
+    def __init__(self, place: Path, source: Source) -> None:
+        self._place, self._source = place, source
+        self._parts: list[Part] = []
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._n_bytes = self._n_newlines = self._line_bytes = 0
         self._is_utf8 = self._is_plain = True
         self._has_quotes = self._has_tabs = self._has_odd_blanks = False
 
     def write(self, chunks: Iterator[bytes]) -> Snapshot:
+        self._out = self._next_part()
+        try:
+            return self._write(chunks)
+        finally:
+            self._out.close()
+
+    def _next_part(self) -> IO[bytes]:
+        path = self._place / f"{len(self._parts)}"
+        self._parts.append(Part(path, self._n_newlines + 1))
+        return path.open("wb")
+
+    def _write(self, chunks: Iterator[bytes]) -> Snapshot:
         n_held = 0  # newlines held back: at the end they are only blank lines
         for chunk in chunks:
             body = chunk.rstrip(b"\n")
@@ -310,7 +352,7 @@ class _Writer:
                 raise self._no_records()
         self._note_utf8(b"", final=True)
         return Snapshot(
-            path=Path(),
+            parts=tuple(self._parts),
             sha256="",
             encoding="",
             n_bytes=self._n_bytes,
@@ -323,6 +365,14 @@ class _Writer:
         )
 
     def _write_one(self, chunk: bytes) -> None:
+        if self._out.tell() >= PART_BYTES and (end := chunk.find(b"\n") + 1):
+            self._write_some(chunk[:end])
+            self._out.close()
+            self._out = self._next_part()
+            chunk = chunk[end:]
+        self._write_some(chunk)
+
+    def _write_some(self, chunk: bytes) -> None:
         self._out.write(chunk)
         self._n_bytes += len(chunk)
         self._n_newlines += chunk.count(b"\n")
@@ -362,15 +412,12 @@ class _Writer:
 
 def _from_windows(snapshot: Snapshot, source: Source) -> Snapshot:
     """Read as Windows-1252 what has accents, none of them UTF-8, all of them its."""
-    with snapshot.path.open("rb") as lines:
-        if not all(_may_be_windows(line) for line in lines if not line.isascii()):
-            return snapshot
-    copy = snapshot.path.with_suffix(".utf8")
-    with snapshot.path.open("rb") as chunks, copy.open("wb") as out:
-        blocks = iter(lambda: chunks.read(_CHUNK), b"")
-        text = (block.decode("cp1252").encode() for block in blocks)
-        changed = _Writer(out, source).write(text)
-    return replace(changed, path=copy, encoding="cp1252")
+    lines = snapshot.lines()
+    if not all(_may_be_windows(line) for line in lines if not line.isascii()):
+        return snapshot
+    text = (block.decode("cp1252").encode() for block in snapshot.blocks())
+    place = Path(tempfile.mkdtemp(dir=snapshot.parts[0].path.parent))
+    return replace(_Writer(place, source).write(text), encoding="cp1252")
 
 
 def _may_be_windows(line: bytes) -> bool:

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fleetbelt.contract import input_table
-from fleetbelt.ingest import batch
+from fleetbelt.ingest import batch, snapshot
 from fleetbelt.ingest.adding import EngineDoubt, Target, add_by_engine
 from fleetbelt.ingest.folder import Source
 from fleetbelt.ingest.ledger import create_raw
@@ -64,7 +64,10 @@ class Reader:
 
 
 @pytest.fixture
-def reader(database, tmp_path):
+def reader(database, tmp_path, monkeypatch):
+    """A reader of private copies in many parts."""
+    monkeypatch.setattr(snapshot, "_CHUNK", 48)
+    monkeypatch.setattr(snapshot, "PART_BYTES", 24)
     return Reader(database, tmp_path)
 
 
@@ -148,6 +151,7 @@ def test_large_files_go_to_the_engine_and_keep_their_lines(
         return add_by_engine(target, opened, max_line_bytes)
 
     monkeypatch.setattr(batch, "add_by_engine", reading)
+    monkeypatch.setattr(snapshot, "PART_BYTES", 2**20)
     database.execute(f"set threads = {threads}")
     lines = [f"N{n},M,D1,N,{'x' * 60}\n" for n in range(60_000)]
     vehicles = f"{VEHICLES}\n{''.join(lines)}"
