@@ -5,7 +5,6 @@ that is run again after every load and unload. So nothing is lost by taking a fi
 and every row read is in exactly one place: accepted, replaced, duplicate or refused.
 """
 
-from collections.abc import Sequence
 from hashlib import sha256
 from itertools import chain
 from pathlib import Path
@@ -15,20 +14,13 @@ import duckdb
 
 from fleetbelt.contract import INPUTS, Table
 from fleetbelt.ingest.accounts import write_accounts
-from fleetbelt.ingest.casts import Form, reasons
+from fleetbelt.ingest.casts import Form
 from fleetbelt.ingest.codes import write_codes
+from fleetbelt.ingest.judging import recall_judged, refuse_unfit
 from fleetbelt.ingest.ledger import form_of
 from fleetbelt.ingest.rules import refuse_by_rules
-from fleetbelt.ingest.set_aside import refuse, refuse_malformed
+from fleetbelt.ingest.set_aside import refuse_malformed
 from fleetbelt.ingest.settings_table import write_settings
-from fleetbelt.ingest.statements import (
-    Sql,
-    compose,
-    joined,
-    literal,
-    qualified,
-    whole,
-)
 from fleetbelt.ingest.versions import settle_versions
 from fleetbelt.ingest.views import (
     DOUBTS,
@@ -38,7 +30,6 @@ from fleetbelt.ingest.views import (
     SIGHTINGS,
     FileGroup,
     typed_view,
-    valued,
 )
 from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings
@@ -57,17 +48,18 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
         What the rules allow; shown to SQL as ``typed.settings``.
     """
     connection.execute("create schema if not exists typed")
-    follows_from = _fingerprint(connection, settings)
+    judge = _fingerprint(settings)
+    follows_from = f"{judge} {_ledger(connection)}"
     if _is_settled(connection, follows_from):
         return
     connection.execute(SET_ASIDE)
+    judged = recall_judged(connection, judge)
     write_settings(connection, settings)
     write_codes(connection)
     for table in INPUTS:
         groups = _groups(connection, table)
         connection.execute(typed_view(table, groups))
-        for form, file_ids in groups:
-            _refuse_unfit(connection, table, _unfit(table, form, file_ids))
+        refuse_unfit(connection, table, groups, judged, judge)
         if groups:
             settle_versions(connection, table)
     connection.execute(SIGHTINGS)
@@ -76,7 +68,6 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     refuse_by_rules(connection)
     connection.execute(KEEP_STANDING)
     refuse_malformed(connection)
-    connection.execute("drop table if exists temp.unfit")
     write_accounts(connection)
     connection.execute(
         "create or replace table typed.settled as select $it as follows_from",
@@ -84,15 +75,20 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     )
 
 
-def _fingerprint(connection: duckdb.DuckDBPyConnection, settings: Settings) -> str:
-    """Return a hash of all that schema typed follows from: ledger, settings, code."""
-    ledger = connection.sql("from raw.files order by file_id").fetchall()
-    hashed = sha256(f"{ledger} {settings!r} {duckdb.__version__}".encode())
+def _fingerprint(settings: Settings) -> str:
+    """Return a hash of what judges: the settings, the code, the rules, the engine."""
+    hashed = sha256(f"{settings!r} {duckdb.__version__}".encode())
     package = Path(__file__).parents[1]
     code = chain.from_iterable(package.glob(f"{part}/*.py") for part in _SETTLED_BY)
     for path in sorted((*code, *(bundled("sql") / "checks").iterdir())):
         hashed.update(path.read_bytes())
     return hashed.hexdigest()
+
+
+def _ledger(connection: duckdb.DuckDBPyConnection) -> str:
+    """Return a hash of what there is to judge."""
+    rows = connection.sql("from raw.files order by file_id").fetchall()
+    return sha256(f"{rows}".encode()).hexdigest()
 
 
 def _is_settled(connection: duckdb.DuckDBPyConnection, follows_from: str) -> bool:
@@ -119,58 +115,3 @@ def _groups(connection: duckdb.DuckDBPyConnection, table: Table) -> list[FileGro
         else:
             same.append(file_id)
     return list(groups)
-
-
-def _refuse_unfit(
-    connection: duckdb.DuckDBPyConnection, table: Table, unfit: Sql
-) -> None:
-    statement = compose("create or replace temp table unfit as {unfit}", unfit=unfit)
-    ((n_unfit,),) = connection.execute(statement).fetchall()
-    if n_unfit:
-        refuse(connection, table, Sql("select * from unfit"))
-
-
-def _unfit(table: Table, form: Form, file_ids: Sequence[int]) -> Sql:
-    """Return the query for every row with a reason against it, and the reasons."""
-    rows = compose(
-        "from {raw} where file_id in ({ids})",
-        raw=qualified("raw", table),
-        ids=whole(file_ids),
-    )
-    against = reasons(table, form)
-    coded = (
-        compose(
-            "case when {condition} then {reason} end",
-            condition=reason.condition,
-            reason=literal(f"{reason.column}:{reason.code}"),
-        )
-        for reason in against
-    )
-    return compose(
-        """
-        select
-            file_id,
-            line,
-            split_part(found[1], ':', 1) as column_name,
-            array_to_string(
-                list_filter(
-                    list_transform(found, lambda x: split_part(x, ':', 2)),
-                    lambda x, i: list_position(
-                        list_transform(found, lambda y: split_part(y, ':', 2)), x
-                    ) = i
-                ),
-                '; '
-            ) as reason
-        from (
-            select
-                file_id,
-                line,
-                list_filter([{coded}], lambda x: x is not null) as found
-            from ({valued}) join raw.files using (file_id)
-            where {conditions}
-        )
-        """,
-        coded=joined(", ", coded),
-        valued=valued(table, form, rows),
-        conditions=joined(" or ", (Sql(f"({r.condition})") for r in against)),
-    )

@@ -82,6 +82,23 @@ def test_what_did_not_change_is_not_derived_again(database, tmp_path):
     assert rows(database, made) != before
 
 
+def test_what_a_file_was_refused_for_stands_through_later_loads(database, tmp_path):
+    place = folder(tmp_path / "a", services=one(date="never"))
+    taken_in(database, place)
+    only(place, services_b=f"{HEADINGS}\n{service('S2')}{service('S3', action='x')}")
+
+    taken_in(database, place, now=LATER)
+    both = refusals(database)
+    ((sha256,),) = rows(
+        database, "select sha256 from raw.files where file = 'services.csv'"
+    )
+    unload(database, sha256, Settings())
+
+    of_b = ("services", 3, "unknown_word")
+    assert both == [("services", 2, "not_a_date"), of_b]
+    assert refusals(database) == [of_b]
+
+
 def test_other_settings_judge_the_known_rows_again(database, tmp_path):
     place = folder(tmp_path / "a", services=one(odometer_mi=1000))
     taken_in(database, place)
