@@ -1,5 +1,6 @@
 """How many of a technician's settings should still be in range when read again."""
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -77,22 +78,23 @@ def holds(settings: pl.DataFrame, *, reading_sd: float) -> pl.DataFrame:
     own = frame["belt_sd"].to_numpy() * own / 1000
     readings = (frame["left_var"] + frame["found_var"]).to_numpy() * reading_sd**2
     variance = readings + own**2 + left**2 + found**2
-    whole = np.zeros(frame.height)
-    p = pl.Series("p", _chance(frame, whole, variance), dtype=pl.Float64)
+    chance = _chance(frame)
+    p = pl.Series("p", chance(0.0 * own, variance), dtype=pl.Float64)
     by = (
         frame.with_columns(p)
-        .group_by("technician_id", maintain_order=True)
+        .group_by("technician_id")
         .agg(
             pl.len().cast(pl.Int64).alias("hold_n"),
             held=pl.col("has_held").sum().cast(pl.Int64),
             expected=_sum(pl.col("p")),
             variance=_sum(pl.col("p") * (1 - pl.col("p"))),
         )
+        .sort("technician_id")
     )
     doubts = pl.concat(
         _doubt(
             frame.select("technician_id", gauge=gauge),
-            [_chance(frame, z * u, variance - u**2) for z in _NODES],
+            [chance(z * u, variance - u**2) for z in _NODES],
         )
         for gauge, u in (("left_gauge", left), ("found_gauge", found))
     )
@@ -102,13 +104,20 @@ def holds(settings: pl.DataFrame, *, reading_sd: float) -> pl.DataFrame:
     ).cast(HOLDS)
 
 
-def _chance(frame: pl.DataFrame, shift: FloatArray, variance: FloatArray) -> FloatArray:
-    """Chance that the next reading is in range, all corrections off by a shift."""
+def _chance(frame: pl.DataFrame) -> Callable[[FloatArray, FloatArray], FloatArray]:
+    """Return what gives the chance that the next reading is in range.
+
+    It takes the shift by which all corrections are off, and the variance.
+    """
     thousands = frame["miles"].to_numpy() / 1000
-    mean = frame["left_log"].to_numpy() - frame["drift"].to_numpy() * thousands + shift
-    sd = np.sqrt(np.maximum(variance, 1e-12))
-    low, high = frame["log_min"].to_numpy(), frame["log_max"].to_numpy()
-    return np.asarray(ndtr((high - mean) / sd) - ndtr((low - mean) / sd))
+    mean = frame["left_log"].to_numpy() - frame["drift"].to_numpy() * thousands
+    low, high = frame["log_min"].to_numpy() - mean, frame["log_max"].to_numpy() - mean
+
+    def chance(shift: FloatArray, variance: FloatArray) -> FloatArray:
+        sd = np.sqrt(np.maximum(variance, 1e-12))
+        return np.asarray(ndtr((high - shift) / sd) - ndtr((low - shift) / sd))
+
+    return chance
 
 
 def _doubt(of: pl.DataFrame, chances: list[FloatArray]) -> pl.DataFrame:
@@ -119,7 +128,7 @@ def _doubt(of: pl.DataFrame, chances: list[FloatArray]) -> pl.DataFrame:
             pl.Series(name, p, dtype=pl.Float64)
             for name, p in zip(names, chances, strict=True)
         )
-        .group_by("technician_id", "gauge", maintain_order=True)
+        .group_by("technician_id", "gauge")
         .agg(_sum(pl.col(name)) for name in names)
     )
     at = sums.select(names).to_numpy()

@@ -1,11 +1,12 @@
 """The mixed model of settings: its equations, its spreads by restricted likelihood."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, sqrt
 from typing import Final, Self
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg import cho_solve, cholesky
+from scipy.linalg.lapack import dtrtri
 from scipy.optimize import brentq, minimize
 from scipy.sparse import csr_array, hstack
 
@@ -19,7 +20,8 @@ NONE_DETECTABLE: Final = 1e-4  # deviance that a spread must gain over zero
 COMMON: Final = 0.5
 _KAPPA_VARIANCES: Final = (1e-4, 1.0)  # where that of kappa is looked for
 _FARTHEST: Final = 1e4  # times the variance of the technicians' means
-_PRECISE: Final = {"ftol": 1e-14, "gtol": 1e-7}
+_LEAST: Final = 1e-9  # of that variance, where that of habits is looked for
+_PRECISE: Final = {"ftol": 1e-14, "gtol": 1e-4}  # far below what the data tell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +63,8 @@ class Equations:
         Sizes of the blocks.
     beforehand : Beforehand
         Prior of kappa.
+    has_habits : bool
+        Whether the habits have columns; else all have that of mu.
     """
 
     information: FloatArray
@@ -70,6 +74,7 @@ class Equations:
     n_gauges: int
     n_technicians: int
     beforehand: Beforehand
+    has_habits: bool = True
 
     @classmethod
     def of(cls, cells: Cells, let_through: FloatArray, beforehand: Beforehand) -> Self:
@@ -121,7 +126,7 @@ class Equations:
             [
                 np.ones(self.n_fixed + self.n_gauges),
                 [self.beforehand.mean_sd],
-                np.full(t, sqrt(habit_var)),
+                np.full(t * self.has_habits, sqrt(habit_var)),
                 np.full(t, sqrt(kappa_var)),
             ]
         )
@@ -131,7 +136,19 @@ class Equations:
         equations = self.information * np.outer(scale, scale)
         diagonal = np.arange(self.n_fixed, scale.size)
         equations[diagonal, diagonal] += 1.0
-        return np.asarray(cholesky(equations, lower=True))
+        return np.asarray(
+            cholesky(equations, lower=True, overwrite_a=True, check_finite=False)
+        )
+
+    def without_habits(self) -> Self:
+        """Return the equations of technicians who all have one habit."""
+        habits = self.mean_kappa + 1 + np.arange(self.n_technicians)
+        return replace(
+            self,
+            information=np.delete(np.delete(self.information, habits, 0), habits, 1),
+            score=np.delete(self.score, habits),
+            has_habits=False,
+        )
 
     def deviance(self, variances: FloatArray) -> tuple[float, FloatArray]:
         """Return -2 times the restricted log-likelihood, and its gradient.
@@ -139,30 +156,26 @@ class Equations:
         With S the scale, ``C = S A S + D`` (D: 1 for random columns),
         ``-2 l = log det C + d'V**-1 d - c'S C**-1 S c``; by a variance of columns Z it
         changes by ``tr Z'PZ - |Z'P d|**2``, P the covariance's inverse less what the
-        fixed part fits [1]_.
+        fixed part fits [1]_. Of random columns, ``S Z'PZ S = 1 - C**-1`` and
+        ``S Z'P d = C**-1 S c``. A variance of 0 has no gradient here: it is given as 0.
 
         References
         ----------
         .. [1] Searle, Casella and McCulloch (1992), *Variance Components*, 6.6.
         """
-        habit_var, kappa_var = (float(v) for v in variances)
-        scale = self.scale(habit_var, kappa_var)
+        scale = self.scale(*variances)
         lower = self.factor(scale)
-        half = solve_triangular(
-            lower,
-            scale[:, None] * np.column_stack([self.information, self.score]),
-            lower=True,
-        )
-        fitted = half[:, -1]
+        inverse, _ = dtrtri(lower, lower=1)
+        fitted = inverse @ (scale * self.score)
         value = 2 * np.log(lower.diagonal()).sum() + self.square - fitted @ fitted
-        pull = self.score - half[:, :-1].T @ fitted
-        slope = self.information.diagonal() - (half[:, :-1] ** 2).sum(axis=0) - pull**2
+        slope = 1 - (inverse**2).sum(axis=0) - (inverse.T @ fitted) ** 2
         first = self.mean_kappa + 1
-        by_habit, by_kappa = slope[first:].reshape(2, -1).sum(axis=1)
-        prior = self.beforehand
+        by = slope[first:].reshape(-1, self.n_technicians).sum(axis=1)
+        kappa_var, prior = float(variances[1]), self.beforehand
         odds = prior.spread**2 / kappa_var
         value += prior.weight * (log(kappa_var) + odds)
-        by_kappa += prior.weight * (1 - odds) / kappa_var
+        by_kappa = (by[-1] + prior.weight * (1 - odds)) / kappa_var
+        by_habit = by[0] / variances[0] if self.has_habits and variances[0] else 0.0
         return float(value), np.array([by_habit, by_kappa])
 
 
@@ -186,8 +199,40 @@ class Spreads:
     kappa_var: float
 
 
-def fit_spreads(equations: Equations, *, start: float) -> Spreads:
+def fit_spreads(
+    equations: Equations, *, start: float, kappa_start: float | None = None
+) -> Spreads:
     """Return the variances that maximise the restricted likelihood.
+
+    Parameters
+    ----------
+    equations : Equations
+        Of all cells.
+    start : float
+        Where to look for the variance of the habits first, above 0.
+    kappa_start : float, optional
+        Where to look for that of kappa first; default: where it is held beforehand.
+
+    Returns
+    -------
+    Spreads
+        With one technician, no spread of habits.
+    """
+    is_several = equations.n_technicians > 1
+    first = np.array([1.0, kappa_start or equations.beforehand.spread**2])
+    none, _, kappa_var_none = _best(equations.without_habits(), start, first)
+    if is_several:
+        value, habit_var, kappa_var = _best(equations, start, first)
+        if value < none - NONE_DETECTABLE:
+            return Spreads(
+                habit_var=habit_var, habit_var_hi=habit_var, kappa_var=kappa_var
+            )
+    most = _largest(equations, kappa_var_none, start) if is_several else 0.0
+    return Spreads(habit_var=0.0, habit_var_hi=most, kappa_var=kappa_var_none)
+
+
+def first_kappa(equations: Equations, *, start: float) -> tuple[Spreads, FloatArray]:
+    """Predict the shares let through, not asking whether habits differ at all.
 
     Parameters
     ----------
@@ -198,29 +243,35 @@ def fit_spreads(equations: Equations, *, start: float) -> Spreads:
 
     Returns
     -------
-    Spreads
-        With one technician, no spread of habits.
+    tuple of Spreads and ndarray of float, shape (n_technicians,)
+        The variances found, and kappa of each technician.
     """
-    most = np.inf if equations.n_technicians > 1 else 0.0
+    first = np.array([1.0, equations.beforehand.spread**2])
+    _, habit_var, kappa_var = _best(equations, start, first)
+    scale = equations.scale(habit_var, kappa_var)
+    factor = (equations.factor(scale), True)
+    theta = scale * cho_solve(factor, scale * equations.score)
+    kappa = equations.beforehand.mean + theta[equations.mean_kappa]
+    spreads = Spreads(habit_var=habit_var, habit_var_hi=habit_var, kappa_var=kappa_var)
+    return spreads, kappa + theta[-equations.n_technicians :]
+
+
+def _best(
+    equations: Equations, start: float, first: FloatArray
+) -> tuple[float, float, float]:
+    """Return the least deviance, and the variances of habits and of kappa there.
+
+    That of habits is looked for in units of ``start``; so is the first of ``first``.
+    """
 
     def scaled(x: FloatArray) -> tuple[float, FloatArray]:
         value, slope = equations.deviance(x * [start, 1.0])
         return value, slope * [start, 1.0]
 
-    def best(habit_most: float) -> tuple[float, FloatArray]:
-        x0 = np.array([min(1.0, habit_most), equations.beforehand.spread**2])
-        bounds = [(0.0, habit_most), _KAPPA_VARIANCES]
-        found = minimize(scaled, x0, jac=True, bounds=bounds, options=_PRECISE)
-        return float(found.fun), found.x * [start, 1.0]
-
-    value, (habit_var, kappa_var) = best(most)
-    none, (_, kappa_var_none) = best(0.0)
-    if value < none - NONE_DETECTABLE:
-        habit_var, kappa_var = float(habit_var), float(kappa_var)
-        return Spreads(habit_var=habit_var, habit_var_hi=habit_var, kappa_var=kappa_var)
-    kappa_var = float(kappa_var_none)
-    habit_var_hi = _largest(equations, kappa_var, start) if most else 0.0
-    return Spreads(habit_var=0.0, habit_var_hi=habit_var_hi, kappa_var=kappa_var)
+    bounds = [(_LEAST, None), _KAPPA_VARIANCES]
+    found = minimize(scaled, first, jac=True, bounds=bounds, options=_PRECISE)
+    habit_var, kappa_var = found.x * [start, 1.0]
+    return float(found.fun), float(habit_var), float(kappa_var)
 
 
 def _largest(equations: Equations, kappa_var: float, start: float) -> float:

@@ -23,12 +23,14 @@ from fleetbelt.models.technician_likelihood import (
     Coefficients,
     Equations,
     Spreads,
+    first_kappa,
     fit_spreads,
 )
 
 LEAST_SETTINGS: Final = 30  # with a gauge at a span, for it to count in a comparison
 LEAST_CONTRAST: Final = 1.06  # ratio of two gauge ratios that tells who corrects
 FLOOR: Final = 5e-4  # of a habit, log: what the model's approximations miss (measured)
+_DETECTED: Final = 1e-3  # of the variance of means: a variance to begin a search at
 Z95: Final = two_sided_z(0.95)
 
 TECHNICIANS: Final = pl.Schema(
@@ -173,19 +175,23 @@ def fit_technicians(
 
 def _solved(cells: Cells) -> tuple[Spreads, Coefficients, Coefficients]:
     """Spreads, predictions, and predictions at the most spread that the data allow."""
-    _, first, _ = _solved_with(cells, np.ones(cells.n_technicians))
-    return _solved_with(cells, np.clip(1 - first.kappa, 0.0, 1.0))
-
-
-def _solved_with(
-    cells: Cells, let_through: FloatArray
-) -> tuple[Spreads, Coefficients, Coefficients]:
-    equations = Equations.of(cells, let_through, Beforehand())
-    spreads = fit_spreads(equations, start=max(float(cells.mean.var()), 1e-6))
-    found, at_most = (
-        Coefficients.of(equations, habit_var, spreads.kappa_var)
-        for habit_var in (spreads.habit_var, spreads.habit_var_hi)
+    least = max(float(cells.mean.var()), 1e-6)
+    everything = np.ones(cells.n_technicians)
+    near, kappa = first_kappa(
+        Equations.of(cells, everything, Beforehand()), start=least
     )
+    let_through = np.clip(1 - kappa, 0.0, 1.0)
+    equations = Equations.of(cells, let_through, Beforehand())
+    is_found = near.habit_var > _DETECTED * least
+    spreads = fit_spreads(
+        equations,
+        start=near.habit_var if is_found else least,
+        kappa_start=near.kappa_var,
+    )
+    found = Coefficients.of(equations, spreads.habit_var, spreads.kappa_var)
+    if spreads.habit_var_hi == spreads.habit_var:
+        return spreads, found, found
+    at_most = Coefficients.of(equations, spreads.habit_var_hi, spreads.kappa_var)
     return spreads, found, at_most
 
 

@@ -92,7 +92,7 @@ def _habits(read: Read) -> pl.DataFrame:
 
 def _holds(read: Read) -> pl.DataFrame:
     """Share of each technician's settings found in range again, and the expected."""
-    pairs = read("(from marts.holds order by technician_id, service_id)")
+    pairs = read("(select * exclude (service_id) from marts.holds)")
     by = holds(
         _with_drift(
             pairs, read("results.drift_by_model"), read("results.drift_clocks")
