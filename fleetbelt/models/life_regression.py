@@ -26,8 +26,8 @@ class LifeRegression:
         last 0.62 times as long. Empty where nothing was fitted.
     shape : Estimate or None
         Of every group; None where there are strata.
-    n_shapes : int
-        Strata, each with a shape of its own.
+    log_shapes : tuple of float
+        Of the strata, each with a shape of its own.
     log_likelihood : float or None
         At the estimate, lives in miles.
     predictor : Predictor or None
@@ -40,13 +40,18 @@ class LifeRegression:
     failures: int
     coefficients: tuple[Coefficient, ...] = ()
     shape: Estimate | None = None
-    n_shapes: int = 1
+    log_shapes: tuple[float, ...] = ()
     log_likelihood: float | None = None
     predictor: Predictor | None = None
     reason: str | None = None
 
+    @property
+    def n_shapes(self) -> int:
+        """Strata, each with a shape of its own."""
+        return len(self.log_shapes)
 
-def fit_life_regression(
+
+def fit_life_regression(  # noqa: PLR0913 -- what is known, and where to begin
     lives: Lives,
     design: FloatArray,
     names: Sequence[str],
@@ -54,6 +59,7 @@ def fit_life_regression(
     strata: FloatArray | None = None,
     broken_share: float | None = None,
     confidence: float = 0.95,
+    near: LifeRegression | None = None,
 ) -> LifeRegression:
     """Fit an accelerated-life Weibull regression by maximum likelihood.
 
@@ -72,6 +78,8 @@ def fit_life_regression(
         Share of failures that break on the road; default: that of ``lives``.
     confidence : float, default 0.95
         Of all limits.
+    near : LifeRegression, optional
+        Of nearly the same columns, known by their names: where to begin.
 
     Returns
     -------
@@ -98,10 +106,16 @@ def fit_life_regression(
     amount = sum_by(lives.cell, lives.weight, n_cells)
     events = sum_by(lives.cell, lives.weight * is_failure, n_cells)
     can = estimable(design, amount, events)
-    kept = lives.where(can.cells[lives.cell])
+    kept = lives if can.cells.all() else lives.where(can.cells[lives.cell])
     shapes = np.ones((n_cells, 1)) if strata is None else strata
     shapes = shapes[:, shapes[can.cells].any(axis=0)]
-    found = weibull_maximum(kept, design[:, can.columns], broken_share=p, strata=shapes)
+    found = weibull_maximum(
+        kept,
+        design[:, can.columns],
+        broken_share=p,
+        strata=shapes,
+        start=_start(near, shapes.shape[1], [names[j] for j in can.columns]),
+    )
     if not found.is_found:
         return LifeRegression(n=n, failures=failures, reason=UNSETTLED)
     predictor = Predictor.of(found, names, can, confidence=confidence)
@@ -110,10 +124,23 @@ def fit_life_regression(
         failures=failures,
         coefficients=predictor.coefficients(),
         shape=found.exp_of_first(confidence) if shapes.shape[1] == 1 else None,
-        n_shapes=shapes.shape[1],
+        log_shapes=tuple(found.theta[: shapes.shape[1]].tolist()),
         log_likelihood=found.value,
         predictor=predictor,
     )
+
+
+def _start(
+    near: LifeRegression | None, n_shapes: int, names: Sequence[str]
+) -> FloatArray | None:
+    """Begin where a like regression ended; columns that it has not at 0."""
+    if near is None or near.predictor is None:
+        return None
+    shapes = np.array(near.log_shapes)
+    if shapes.size != n_shapes:
+        shapes = np.full(n_shapes, shapes.mean())
+    known = {c.name: c.value for c in near.coefficients}
+    return np.append(shapes, [known.get(name) or 0.0 for name in names])
 
 
 def compare(larger: LifeRegression, smaller: LifeRegression) -> LikelihoodRatio | None:

@@ -69,6 +69,7 @@ def weibull_maximum(
     *,
     broken_share: float,
     strata: FloatArray | None = None,
+    start: FloatArray | None = None,
 ) -> Maximum:
     """Find the largest likelihood; the design's first column must be all ones.
 
@@ -82,6 +83,8 @@ def weibull_maximum(
         p, 0 to 1.
     strata : ndarray of float, shape (n_cells, n_shapes), optional
         See `weibull_objective`.
+    start : ndarray of float, shape (n_shapes + n_coefficients,), optional
+        Where to begin; default: see the notes.
 
     Returns
     -------
@@ -93,19 +96,25 @@ def weibull_maximum(
     Starts from shape 2 and the scale that fits the dated failures then: in the mean of
     t^2, with intervals taken at their middle.
     """
+    objective = weibull_objective(
+        lives, design, broken_share=broken_share, strata=strata
+    )
+    n_shapes = 1 if strata is None else strata.shape[1]
+    if start is None:
+        start = np.zeros(n_shapes + design.shape[1])
+        start[:n_shapes], start[n_shapes] = np.log(2.0), _log_scale(lives)
+    return maximise(objective, start)
+
+
+def _log_scale(lives: Lives) -> float:
+    """Return that of shape 2."""
     unit = lives.upper_mi.max()
     t = np.where(
         lives.end == End.INTERVAL, (lives.lower_mi + lives.upper_mi) / 2, lives.lower_mi
     )
     exposure = lives.weight @ ((t / unit) ** 2 - (lives.entry_mi / unit) ** 2)
-    log_scale = np.log(unit) + 0.5 * np.log(max(exposure, 1e-12) / lives.failures)
-    n_shapes = 1 if strata is None else strata.shape[1]
-    start = np.zeros(n_shapes + design.shape[1])
-    start[: n_shapes + 1] = [*[np.log(2.0)] * n_shapes, log_scale]
-    objective = weibull_objective(
-        lives, design, broken_share=broken_share, strata=strata
-    )
-    return maximise(objective, start)
+    mean_square = max(float(exposure), 1e-12) / lives.failures
+    return float(np.log(unit) + 0.5 * np.log(mean_square))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

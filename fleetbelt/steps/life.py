@@ -88,12 +88,14 @@ class _Groups:
         if band != "all":
             keep &= of_band == _BANDS.index(band)
         rows = self.lives.where(keep)
-        return merged(replace(rows, cell=np.zeros_like(rows.cell)))
+        rows = replace(rows, cell=np.zeros_like(rows.cell))
+        width_mi = group_width(rows)
+        return rows.grouped(width_mi) if width_mi else rows
 
 
-def merged(lives: Lives) -> Lives:
-    """Merge many belts' equal rows, miles rounded first; few belts stay as they are."""
-    return lives.grouped(GROUP_MI) if lives.n > MANY_BELTS else lives
+def group_width(lives: Lives) -> float | None:
+    """Return to what multiple the miles of so many belts are rounded, if to any."""
+    return GROUP_MI if lives.n > MANY_BELTS else None
 
 
 def as_lives(belts: pl.DataFrame, *, cell: npt.ArrayLike = 0) -> Lives:

@@ -1,7 +1,8 @@
 """What the tension at install does to the life of a belt, all else allowed for."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 import polars as pl
@@ -26,7 +27,7 @@ from fleetbelt.steps.cells import (
     knots_for,
     placed,
 )
-from fleetbelt.steps.life import as_lives, merged
+from fleetbelt.steps.life import as_lives, group_width
 from fleetbelt.steps.tables import Tables, from_rows
 from fleetbelt.store.frames import Read
 
@@ -34,6 +35,7 @@ TERMS = ("band", "model", "duty", "alternator_pulley")
 OTHERS = TERMS[1:]
 SHAPE_FAILURES = 10  # a model with fewer shares its shape with the others like it
 LEVEL = 0.05
+_CONSTANT = "constant"
 _ONE_LEVEL = "All belts are alike in this, or too few failed."
 _TOO_FEW = "Too few belts have failed to allow for this as well."
 
@@ -51,15 +53,14 @@ def life_effects(read: Read) -> Tables:
     mapping of str to DataFrame
         ``life_effects``, ``life_tests`` and ``life_dose``.
     """
-    belts = read("(from marts.lives order by belt_id)").with_columns(
+    belts = read("(select * exclude (belt_id, reason) from marts.lives)").with_columns(
         pl.col(TERMS).fill_null("unknown")
     )
     share = as_lives(belts).broken_share
     by_terms = _Compared.of(belts, TERMS, share)
     allowed = affordable(by_terms.cells, TERMS, by_terms.lives.failures)
     terms = {term: indicators(by_terms.cells, term) for term in allowed}
-    has_shapes, tests = _tests(by_terms, terms)
-    full = by_terms.fit(terms, has_shapes=has_shapes)
+    full, tests = _tests(by_terms, terms)
     rows = [
         row for term in TERMS for row in _effects(term, full, terms, by_terms, tests)
     ]
@@ -68,9 +69,7 @@ def life_effects(read: Read) -> Tables:
         "results.life_tests": from_rows(
             "life_tests", [_test_row(term, test) for term, test in tests.items()]
         ),
-        "results.life_dose": from_rows(
-            "life_dose", _dose(belts, share, has_shapes=has_shapes)
-        ),
+        "results.life_dose": from_rows("life_dose", _dose(belts, share, near=full)),
     }
 
 
@@ -87,26 +86,44 @@ class _Compared:
     @classmethod
     def of(cls, belts: pl.DataFrame, by: tuple[str, ...], share: float) -> "_Compared":
         cells, cell = cells_of(belts, by)
+        lives = as_lives(belts, cell=cell)
         return cls(
             belts=belts,
             cells=cells,
-            lives=merged(as_lives(belts, cell=cell)),
+            lives=lives.grouped(group_width(lives)),
             strata=_strata(cells, belts),
             share=share,
         )
 
-    def fit(self, terms: Mapping[str, Levels], *, has_shapes: bool) -> LifeRegression:
+    def fit(
+        self,
+        terms: Mapping[str, Levels],
+        *,
+        has_shapes: bool,
+        near: LifeRegression | None = None,
+    ) -> LifeRegression:
         """Fit the effects of these terms."""
         columns = [constant(self.cells), *(x for _, x in terms.values())]
-        return self.fit_design(np.hstack(columns), has_shapes=has_shapes)
+        names = [f"{term} {word}" for term, (ws, _) in terms.items() for word in ws[1:]]
+        return self.fit_design(
+            np.hstack(columns), [_CONSTANT, *names], has_shapes=has_shapes, near=near
+        )
 
-    def fit_design(self, design: FloatArray, *, has_shapes: bool) -> LifeRegression:
+    def fit_design(
+        self,
+        design: FloatArray,
+        names: Sequence[str],
+        *,
+        has_shapes: bool,
+        near: LifeRegression | None,
+    ) -> LifeRegression:
         return fit_life_regression(
             self.lives,
             design,
-            [f"x{number}" for number in range(design.shape[1])],
+            names,
             strata=self.strata if has_shapes else None,
             broken_share=self.share,
+            near=near,
         )
 
 
@@ -123,24 +140,30 @@ def _strata(cells: pl.DataFrame, belts: pl.DataFrame) -> FloatArray:
 
 def _tests(
     by_terms: _Compared, terms: dict[str, Levels]
-) -> tuple[bool, dict[str, LikelihoodRatio | None]]:
-    """Test whether models differ in shape, then what each term and their pair adds."""
+) -> tuple[LifeRegression, dict[str, LikelihoodRatio | None]]:
+    """Test whether models differ in shape, then what each term and their pair adds.
+
+    Returns the regression on all terms, each model with its own shape where they do.
+    """
     one_shape = by_terms.fit(terms, has_shapes=False)
-    shape = compare(by_terms.fit(terms, has_shapes=True), one_shape)
+    shaped = by_terms.fit(terms, has_shapes=True, near=one_shape)
+    shape = compare(shaped, one_shape)
     has_shapes = shape is not None and shape.df > 0 and shape.p_value < LEVEL
-    full = by_terms.fit(terms, has_shapes=has_shapes) if has_shapes else one_shape
+    full = shaped if has_shapes else one_shape
     tests: dict[str, LikelihoodRatio | None] = {}
     for term, levels in terms.items():
         others = {**terms, term: _known(levels, is_known=False)}
-        tests[term] = compare(full, by_terms.fit(others, has_shapes=has_shapes))
+        without = by_terms.fit(others, has_shapes=has_shapes, near=full)
+        tests[term] = compare(full, without)
     nothing: Levels = ([], np.zeros((by_terms.cells.height, 0)))
     models = terms.get("model", nothing)[1]
     bands = _known(terms.get("band", nothing), is_known=True)[1]
     n_pairs = models.shape[1] * bands.shape[1]
     pairs = models[:, :, None] * bands[:, None, :]
-    pairs = pairs.reshape(by_terms.cells.height, n_pairs)
-    with_pairs = by_terms.fit({**terms, "pairs": ([], pairs)}, has_shapes=has_shapes)
-    return has_shapes, {
+    names = ["none", *(str(pair) for pair in range(n_pairs))]
+    paired = {**terms, "pair": (names, pairs.reshape(by_terms.cells.height, n_pairs))}
+    with_pairs = by_terms.fit(paired, has_shapes=has_shapes, near=full)
+    return full, {
         **{term: tests.get(term) for term in TERMS},
         "band_by_model": compare(with_pairs, full) if n_pairs else None,
         "shape_by_model": shape,
@@ -150,7 +173,8 @@ def _tests(
 def _known(term: Levels, *, is_known: bool) -> Levels:
     """Keep a term's known levels, or whether it is known, which nobody asks."""
     levels, columns = term
-    return [], columns[:, [(level != "unknown") == is_known for level in levels[1:]]]
+    keep = [(level != "unknown") == is_known for level in levels[1:]]
+    return [*levels[:1], *compress(levels[1:], keep)], columns[:, keep]
 
 
 def _test_row(term: str, test: LikelihoodRatio | None) -> dict[str, object]:
@@ -203,7 +227,7 @@ def _ratio(full: LifeRegression, number: int, at: int) -> dict[str, object]:
 
 
 def _dose(
-    belts: pl.DataFrame, share: float, *, has_shapes: bool
+    belts: pl.DataFrame, share: float, *, near: LifeRegression
 ) -> list[dict[str, object]]:
     set_at = placed(belts)
     by_place = _Compared.of(set_at, (*OTHERS, "relative"), share)
@@ -212,5 +236,7 @@ def _dose(
         return []
     others = affordable(by_place.cells, OTHERS, failures, columns=len(knots))
     design = dose_design(by_place.cells, others, knots)
-    fit = by_place.fit_design(design, has_shapes=has_shapes)
+    names = [_CONSTANT, *(f"dose {place}" for place in range(1, design.shape[1]))]
+    has_shapes = near.n_shapes > 1
+    fit = by_place.fit_design(design, names, has_shapes=has_shapes, near=near)
     return dose_rows(fit.predictor, set_at, design.shape[1], knots, "time_ratio")
