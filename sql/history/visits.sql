@@ -51,12 +51,95 @@
 --   line               bigint
 with
 
-visits as (select * from history.measured_visits),
-visit_order as (select * from history.visit_order),
+visits as materialized (select * from history.measured_visits),
 uses as (select * from history.gauge_uses),
 corrections as (select * from fitted.corrections),
 shifts as (select * from fitted.gauge_shifts),
 settings as (select * from typed.settings),
+
+steps as (
+    select
+        file_id,
+        line,
+        place_key,
+        date,
+        odometer_mi,
+        case action
+            when 'inspect' then 1
+            when 'retension' then 2
+            when 'remove' then 3
+            when 'install' then 4
+            when 'refit' then 5
+            else 6
+        end as action_rank,
+        service_id,
+        action = 'install' as is_install,
+        action in ('install', 'retension', 'remove', 'refit')
+        or (action = 'recheck' and not is_too_early) as is_work,
+        (least(found_height, left_height) + greatest(found_height, left_height)) / 2e0
+            as height
+    from visits
+),
+
+-- one sort for all that looks along a belt; infinity: another belt's from here on
+ordered as (
+    select
+        file_id,
+        line,
+        is_install,
+        row_number() over in_order as visit_no,
+        count(*) filter (where is_install) over in_order as fitting_no,
+        coalesce(lead(is_install) over in_order, true) as is_last,
+        last_value(case when is_install then odometer_mi end ignore nulls)
+            over in_order as installed_mi,
+        last_value(case when is_work then is_install end ignore nulls)
+            over before as is_first_work,
+        nullif(
+            last_value(
+                case when is_install then coalesce(height, 'infinity') else height end
+                ignore nulls
+            ) over before,
+            'infinity'
+        ) as height_before,
+        nullif(
+            first_value(
+                case when is_install then cast('infinity' as double) else height end
+                ignore nulls
+            ) over after,
+            'infinity'
+        ) as height_after
+    from steps
+    window
+        in_order as (
+            partition by place_key
+            order by date, odometer_mi, action_rank, service_id
+            rows between unbounded preceding and current row
+        ),
+        before as (
+            partition by place_key
+            order by date, odometer_mi, action_rank, service_id
+            rows between unbounded preceding and 1 preceding
+        ),
+        after as (
+            partition by place_key
+            order by date, odometer_mi, action_rank, service_id
+            rows between 1 following and unbounded following
+        )
+),
+
+visit_order as (
+    select
+        file_id,
+        line,
+        visit_no,
+        fitting_no,
+        is_last,
+        installed_mi,
+        coalesce(is_first_work, false) as is_first_work,
+        case when not is_install then height_before end as height_before,
+        height_after
+    from ordered
+),
 
 -- how far a gauge that changed was from the mean of its calibrations, by date
 dated as (
