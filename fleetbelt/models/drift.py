@@ -7,14 +7,15 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetbelt.models.arrays import FloatArray, IntArray
-from fleetbelt.models.drift_by_model import Coefficients, model_table
+from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.drift_by_model import Coefficients, GroupSums, model_table
 from fleetbelt.models.drift_filter import (
     DRIFT,
     LEVEL,
     RUN_IN,
     BeltSums,
     Spreads,
+    State,
 )
 from fleetbelt.models.drift_likelihood import LEAST_BELTS, fit_spreads
 from fleetbelt.models.drift_readings import (
@@ -31,9 +32,9 @@ SAMPLE_BELTS: Final = 20_000  # enough for the spreads
 
 BELTS: Final = pl.Schema(
     {
-        "belt_no": pl.Int64(),
-        "model_no": pl.Int64(),
-        "n_intervals": pl.Int64(),  # found readings that an earlier one foretold
+        "belt_no": pl.Int32(),
+        "model_no": pl.Int32(),
+        "n_intervals": pl.Int32(),  # found readings that an earlier one foretold
         "b_hat": pl.Float64(),  # own drift less the model's, per unit of the clock
         "var_b": pl.Float64(),  # its variance, given the model's drift
         "b_weight": pl.Float64(),  # how far b_hat falls as the model's drift rises
@@ -168,31 +169,34 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
         near=near,
         has_limits=has_limits,
     )
-    parts = [
+    slope = found.spreads.slope
+    n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
+    blocks = [
         _filtered(block, found.spreads, clock, effects)
         for block in blocks_of_belts(readings)
     ]
-    sums = BeltSums.joined([sums for sums, _ in parts])
-    now = pl.concat([now for _, now in parts])
-    model = now["model_no"].to_numpy()
-    slope, n_models = found.spreads.slope, int(model.max(initial=-1)) + 1
-    models = Coefficients.of(sums, slope, model, n_models)
-    fleet = Coefficients.of(sums, slope, np.zeros_like(model), 1)
+    groups = GroupSums.added_up(
+        [
+            GroupSums.of(sums, slope, now["model_no"].to_numpy(), n_models)
+            for sums, now in blocks
+        ]
+    )
+    models, fleet = Coefficients.of(groups), Coefficients.of(groups.together())
     if found.not_learned:
         models, fleet = models.forgotten(), fleet.forgotten()
-    belts, loglik = _belt_table(sums, model, models.theta, slope)
+    belts = [_belt_table(sums, now, models.theta, slope) for sums, now in blocks]
     return DriftFit(
         spreads=found.spreads,
         between_belt_sd_lo=found.slope_lo,
         between_belt_sd_hi=found.slope_hi,
-        loglik=loglik,
+        loglik=sum(loglik for _, loglik in belts),
         clock=clock,
         effects=effects,
         not_learned=found.not_learned,
         theta=models.theta,
         covariance=models.covariance,
         by_model=model_table(models, fleet, found.spreads, clock),
-        belts=belts.hstack(now).select(BELTS.names()),
+        belts=pl.concat([table for table, _ in belts]),
     )
 
 
@@ -207,26 +211,29 @@ def _filtered(
         readings["found_log"].is_not_null() | readings["left_log"].is_not_null()
     ).to_numpy()
     last_read = np.maximum.accumulate(np.where(is_read, np.arange(is_read.size), 0))
-    now = pl.DataFrame(
-        {
-            "model_no": readings["model_no"].to_numpy()[is_last],
-            "u_corr": readings["u_corr"].to_numpy()[last_read[is_last]],
-            "added_drift": after.added_drift(effects)[is_last],
-            "since_set_mi": after.since_set_mi[is_last],
-        }
+    state = State.at_the_end(runs, spreads)
+    mean = np.where(np.isfinite(state.var), state.mean, np.nan)
+    known = pl.DataFrame([*mean, state.var], schema=["a", "g_d", "g_r", "p"])
+    known = known.with_columns(pl.all().fill_nan(None).replace(np.inf, None))
+    now = known.with_columns(
+        belt_no=readings["belt_no"].filter(is_last),
+        model_no=readings["model_no"].filter(is_last),
+        u_corr=readings["u_corr"].gather(last_read[is_last]),
+        added_drift=pl.Series(after.added_drift(effects)[is_last]),
+        since_set_mi=pl.Series(after.since_set_mi[is_last]),
     )
     return BeltSums.of(runs, spreads), now
 
 
 def _belt_table(
-    sums: BeltSums, model: IntArray, theta: FloatArray, slope: float
+    sums: BeltSums, now: pl.DataFrame, theta: FloatArray, slope: float
 ) -> tuple[pl.DataFrame, float]:
-    """Posterior of each belt's own drift, its state, and the log-likelihood of all.
+    """Add each belt's own drift, to `BELTS`; return also the log-likelihood of all.
 
     With ``h = 1 / (1 + tau**2 A)``: ``b_hat = tau**2 h (B - beta A - lambda R_d)``.
     """
-    beta, lam = theta[model].T
-    cross, mean, has_state = sums.cross, sums.state.mean, np.isfinite(sums.state.var)
+    beta, lam = theta[now["model_no"].to_numpy()].T
+    cross = sums.cross
     var_b = slope**2 / (1.0 + slope**2 * cross[DRIFT, DRIFT])
     z_d, z_r, z_e = (
         cross[i, LEVEL] - beta * cross[i, DRIFT] - lam * cross[i, RUN_IN]
@@ -235,17 +242,13 @@ def _belt_table(
     chi2 = z_e - beta * z_d - lam * z_r - var_b * z_d**2
     log_det = sums.sum_log_f + np.log1p(slope**2 * cross[DRIFT, DRIFT])
     loglik = -0.5 * float((log_det + chi2 + sums.n * log(2 * pi)).sum())
-    state = dict(zip(("a", "g_d", "g_r", "p"), (*mean, sums.state.var), strict=True))
-    belts = pl.DataFrame(
-        {
-            "belt_no": np.arange(model.size),
-            "n_intervals": sums.n,
-            "b_hat": var_b * z_d,
-            "var_b": var_b,
-            "b_weight": var_b * cross[DRIFT, DRIFT],
-            "b_run_in": var_b * cross[DRIFT, RUN_IN],
-            "chi2": chi2,
-            **{name: np.where(has_state, x, np.nan) for name, x in state.items()},
-        }
-    )
-    return belts.with_columns(pl.col(*state).fill_nan(None)), loglik
+    own = {
+        "n_intervals": sums.n,
+        "b_hat": var_b * z_d,
+        "var_b": var_b,
+        "b_weight": var_b * cross[DRIFT, DRIFT],
+        "b_run_in": var_b * cross[DRIFT, RUN_IN],
+        "chi2": chi2,
+    }
+    belts = now.with_columns(pl.Series(name, values) for name, values in own.items())
+    return belts.select(pl.col(name).cast(t) for name, t in BELTS.items()), loglik

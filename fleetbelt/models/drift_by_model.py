@@ -1,5 +1,6 @@
 """Drift and run-in loss of each model, and what small models borrow from the fleet."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Self
 
@@ -42,6 +43,61 @@ BY_MODEL: Final = pl.Schema(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GroupSums:
+    """What the belts of each group say together.
+
+    Attributes
+    ----------
+    pooled : Pooled
+        Their least-squares sums.
+    n_says : ndarray of int, shape (n_groups, 2)
+        Belts that say something of the drift, of the run-in loss.
+    n_belts, n_intervals : ndarray of int, shape (n_groups,)
+        Belts with an innovation, and innovations.
+    """
+
+    pooled: Pooled
+    n_says: IntArray
+    n_belts: IntArray
+    n_intervals: IntArray
+
+    @classmethod
+    def of(cls, sums: BeltSums, slope: float, group: IntArray, n_groups: int) -> Self:
+        """Add up the belts of each group."""
+
+        def counted(n: FloatArray | IntArray | BoolArray) -> IntArray:
+            return np.bincount(group, n, n_groups).astype(np.int64)
+
+        says = [counted(sums.cross[i, i] > 0) for i in (DRIFT, RUN_IN)]
+        return cls(
+            pooled=Pooled.of(sums.cross, slope, group, n_groups),
+            n_says=np.stack(says, axis=1),
+            n_belts=counted(sums.n > 0),
+            n_intervals=counted(sums.n),
+        )
+
+    @classmethod
+    def added_up(cls, parts: Sequence[Self]) -> Self:
+        """Add up what belts say that were summed apart, in their order."""
+        return cls(
+            pooled=Pooled.added_up([part.pooled for part in parts]),
+            n_says=np.sum([part.n_says for part in parts], axis=0),
+            n_belts=np.sum([part.n_belts for part in parts], axis=0),
+            n_intervals=np.sum([part.n_intervals for part in parts], axis=0),
+        )
+
+    def together(self) -> Self:
+        """Make one group of all."""
+        return replace(
+            self,
+            pooled=self.pooled.together(),
+            n_says=self.n_says.sum(axis=0, keepdims=True),
+            n_belts=self.n_belts.sum(keepdims=True),
+            n_intervals=self.n_intervals.sum(keepdims=True),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Coefficients:
     """Drift and run-in loss of each group of belts.
 
@@ -65,22 +121,19 @@ class Coefficients:
     n_intervals: IntArray
 
     @classmethod
-    def of(cls, sums: BeltSums, slope: float, group: IntArray, n_groups: int) -> Self:
+    def of(cls, groups: GroupSums) -> Self:
         """Estimate each group; let those with few belts lean on the others."""
-        pooled = Pooled.of(sums.cross, slope, group, n_groups)
-        alone = Solution.of(pooled)
-        says = np.stack([sums.cross[i, i] > 0 for i in (DRIFT, RUN_IN)], axis=1)
-        n_says = np.stack([np.bincount(group, s, n_groups) for s in says.T], axis=1)
+        alone = Solution.of(groups.pooled)
         has_others = alone.is_known.sum(axis=0) > alone.is_known
-        leans = ((n_says < FEW_BELTS) | ~alone.is_known) & has_others
-        theta, covariance = _shrunk(pooled, alone, leans)
+        leans = ((groups.n_says < FEW_BELTS) | ~alone.is_known) & has_others
+        theta, covariance = _shrunk(groups.pooled, alone, leans)
         return cls(
             theta=theta,
             covariance=covariance,
             is_known=alone.is_known | leans,
             is_shrunk=leans.any(axis=1),
-            n_belts=np.bincount(group, sums.n > 0, n_groups).astype(np.int64),
-            n_intervals=np.bincount(group, sums.n, n_groups).astype(np.int64),
+            n_belts=groups.n_belts,
+            n_intervals=groups.n_intervals,
         )
 
     def forgotten(self) -> Self:

@@ -159,15 +159,13 @@ def _standardised(
 ) -> tuple[FloatArray, FloatArray]:
     """Return innovations by row, standardised and plain; NaN where there is none."""
     runs = Runs.of(readings, clock=fit.clock, effects=fit.effects)
-    every, tau2 = slice(0, runs.belt.size), fit.spreads.slope**2
-    shape = (1, runs.belt.size)
-    state = State(mean=np.empty((3, *shape)), var=np.empty(shape))
+    state, tau2 = State.begun(runs, fit.spreads), fit.spreads.slope**2
     plain, g_d, f = np.full((3, readings.height), np.nan)
-    for here, v, inverse_f in innovations(runs, [fit.spreads], every, state):
-        n, place = inverse_f.size, runs.row[here]
-        beta, lam = fit.theta[runs.model[runs.belt[:n]]].T
-        plain[place] = v[LEVEL, 0] + beta * v[DRIFT, 0] + lam * v[RUN_IN, 0]
-        g_d[place], f[place] = -v[DRIFT, 0], 1.0 / inverse_f[0]
+    for here, v, inverse_f in innovations(runs, fit.spreads, state):
+        place = runs.row[here]
+        beta, lam = fit.theta[runs.model[runs.belt[: place.size]]].T
+        plain[place] = v[LEVEL] + beta * v[DRIFT] + lam * v[RUN_IN]
+        g_d[place], f[place] = -v[DRIFT], 1.0 / inverse_f
     belt_no = readings["belt_no"].to_numpy()
     a, b = (_sum_before(x, belt_no) for x in (g_d**2 / f, g_d * plain / f))
     var_b = tau2 / (1.0 + tau2 * a)

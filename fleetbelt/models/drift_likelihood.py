@@ -84,6 +84,15 @@ class Pooled:
             square=np.sum([part.square for part in parts], axis=0),
         )
 
+    def together(self) -> Self:
+        """Make one group of all."""
+        return replace(
+            self,
+            information=self.information.sum(axis=0, keepdims=True),
+            score=self.score.sum(axis=0, keepdims=True),
+            square=self.square.sum(keepdims=True),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Solution:
@@ -238,13 +247,15 @@ class SpreadLikelihood:
         return self.deviances([log_spreads])[0]
 
     def deviances(self, points: Sequence[FloatArray]) -> list[float]:
-        """-2 log of the same at several log spreads, filtered in one pass.
+        """-2 log of the same at several log spreads.
 
         Points that differ in the slope's spread alone share their sums.
         """
-        filters = {tuple(x[:_SLOPE]): _spreads(x) for x in points}
-        every = BeltSums.of_each(self.runs, list(filters.values()))
-        sums = dict(zip(filters, every, strict=True))
+        sums: dict[tuple[float, ...], BeltSums] = {}
+        for x in points:
+            others = tuple(x[:_SLOPE])
+            if others not in sums:
+                sums[others] = BeltSums.of(self.runs, _spreads(x))
         return [self._deviance(_spreads(x), sums[tuple(x[:_SLOPE])]) for x in points]
 
     def _deviance(self, spreads: Spreads, sums: BeltSums) -> float:
@@ -259,7 +270,7 @@ class SpreadLikelihood:
         """Climb to the highest log-likelihood from some log spreads.
 
         ``moves``, shape (n_moves, n_spreads), are the directions that are searched;
-        gradient and Hessian are differences, all filtered in one pass.
+        gradient and Hessian are differences.
         """
         n_moves = len(moves)
         ones = _STEP * np.eye(n_moves)
@@ -275,7 +286,8 @@ class SpreadLikelihood:
             hessian[i, j] = hessian[j, i] = both - up[i] - up[j]
             return -0.5 * at_x, (up - down) / (2 * _STEP), hessian / _STEP**2
 
-        return maximise(objective, np.zeros(n_moves), enough=enough)
+        start_here = np.zeros(n_moves)
+        return maximise(objective, start_here, enough=enough, is_last_tried=False)
 
     def fit(
         self,

@@ -15,7 +15,7 @@ from fleetbelt.models.drift_filter import (
 )
 from fleetbelt.models.drift_likelihood import Pooled
 from fleetbelt.models.drift_readings import blocks_of_belts, checked_readings
-from fleetbelt.models.drift_runs import Runs, Term
+from fleetbelt.models.drift_runs import Runs
 
 LEAST_BELTS: Final = 20  # that a cell read: a few would be told by their own readings
 LEAST_GAIN: Final = 0.5  # of the assumed sd; a cell that gains less stays as it is
@@ -119,7 +119,7 @@ def _told_by(
         rows,
         clock=fit.clock,
         effects=fit.effects,
-        terms=[Term(found=shows, left=shows)],
+        shown=[(shows, shows)],
     )
     cross = _less_the_known(BeltSums.of(runs, fit.spreads).cross, fit, runs.model)
     pooled = Pooled.of(cross, fit.spreads.slope, pairs["of_cell"].to_numpy(), n_cells)
@@ -155,12 +155,16 @@ def put_right(
     polars.DataFrame
         The readings, put right and with the uncertainty that is left.
     """
-    used = offsets.filter("is_used").select("cell_no", "offset", "offset_sd")
-    joined = readings.with_columns(cell_no=cell_no).join(
-        used, on="cell_no", how="left", maintain_order="left"
+    used = offsets.filter("is_used")
+    if used.is_empty():
+        return readings
+    off, sd = (
+        cell_no.replace_strict(
+            used["cell_no"], used[name], default=default, return_dtype=pl.Float64
+        )
+        for name, default in (("offset", 0.0), ("offset_sd", None))
     )
-    off = pl.col("offset").fill_null(0.0)
-    return joined.with_columns(
+    return readings.with_columns(
         pl.col("found_log", "left_log", "set_level") - off,
-        u_apart=pl.coalesce("offset_sd", "u_apart"),
-    ).drop("cell_no", "offset", "offset_sd")
+        u_apart=sd.fill_null(readings["u_apart"]),
+    )

@@ -13,27 +13,27 @@ from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 
 READINGS: Final = pl.Schema(
     {
-        "belt_no": pl.Int64(),  # 0..n_belts-1, rows sorted by (belt_no, visit_no)
-        "model_no": pl.Int64(),  # 0..n_models-1, one for a belt
-        "visit_no": pl.Int64(),  # rising within a belt
+        "belt_no": pl.Int32(),  # 0..n_belts-1, rows sorted by (belt_no, visit_no)
+        "model_no": pl.Int32(),  # 0..n_models-1, one for a belt
+        "visit_no": pl.Int32(),  # rising within a belt
         "miles": pl.Float64(),  # since the belt's previous row, mi; 0 at its first
         "crosses_run_in": pl.Boolean(),  # the run-in lies between that row and this
         "found_log": pl.Float64(),  # log corrected found tension, N, or null
-        "found_n": pl.Int64(),  # readings averaged in it, or null
+        "found_n": pl.Int32(),  # readings averaged in it, or null
         "left_log": pl.Float64(),  # log corrected tension left by an adjustment, N
-        "left_n": pl.Int64(),  # readings averaged in it, or null
+        "left_n": pl.Int32(),  # readings averaged in it, or null
         "resets": pl.Boolean(),  # adjusted here; to the unknown if left_log is null
         "u_corr": pl.Float64(),  # relative sd of this row's gauge correction
         "u_apart": pl.Float64(),  # the same, where it errs anew at each reading
         "is_hot": pl.Boolean(),  # read on a hot belt
-        "duty_no": pl.Int64(),  # duty class of the vehicle, 0..
+        "duty_no": pl.Int32(),  # duty class of the vehicle, 0..
         "refitted": pl.Boolean(),  # taken off and put back, at this visit or before
         "set_level": pl.Float64(),  # log(left / middle of its range) where it resets
     }
 )
 _NULLABLE: Final = ("found_log", "found_n", "left_log", "left_n", "set_level")
 
-BLOCK_BELTS: Final = 25_000  # worked on at a time, so that memory is bounded
+BLOCK_BELTS: Final = 10_000  # worked on at a time, so that memory is bounded
 
 UNSET_MI: Final = 10_000.0  # a belt ran before its records; common practice, no source
 
@@ -67,6 +67,11 @@ class Effects:
     refitted: float = 0.0
     set_level: float = 0.0
     duty: tuple[float, ...] = ()
+
+    @property
+    def add_drift(self) -> bool:
+        """Whether any of them adds to a belt's drift."""
+        return bool(self.refitted or self.set_level or any(self.duty))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Self
 
 import numpy as np
@@ -9,23 +10,6 @@ import polars as pl
 
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 from fleetbelt.models.drift_readings import Clock, Conditions, Effects, clock_time
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Term:
-    """One more coefficient, by how it enters each row of the readings.
-
-    Attributes
-    ----------
-    drift : ndarray of float, shape (n_rows,), or None
-        Added loss per unit of the clock over the interval that ends at the row.
-    found, left : ndarray of float, shape (n_rows,), or None
-        By how much the found and the left reading show too much.
-    """
-
-    drift: FloatArray | None = None
-    found: FloatArray | None = None
-    left: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,14 +24,14 @@ class Shown:
         Their variance in those of one reading: 1/n of n that were averaged.
     apart_var : ndarray of float, shape (n,)
         Variance beside that, from corrections that err apart.
-    excess : ndarray of float, shape (n_terms, n), or None
-        By how much they show too much, per unit of each coefficient; None for nothing.
+    excess : ndarray of float, shape (n_shown, n)
+        By how much they show too much, per unit of each coefficient of that.
     """
 
     log: FloatArray
     share: FloatArray
     apart_var: FloatArray
-    excess: FloatArray | None
+    excess: FloatArray
 
     def __getitem__(self, places: slice | IntArray) -> "Shown":
         """Return some of them."""
@@ -55,7 +39,7 @@ class Shown:
             log=self.log[places],
             share=self.share[places],
             apart_var=self.apart_var[places],
-            excess=None if self.excess is None else self.excess[:, places],
+            excess=self.excess[:, places],
         )
 
 
@@ -65,36 +49,32 @@ class Passed:
 
     Attributes
     ----------
-    fall : ndarray of float, shape (n_terms, n)
+    fall : ndarray of float, shape (2 + n_added, n)
         Fall of the log tension per unit of each coefficient: time on the clock (drift),
-        0 or 1 (run-in), further terms.
-    known_fall : ndarray of float, shape (n,)
-        Fall from effects known beforehand.
+        0 or 1 (run-in), and that of each added drift.
+    known_fall : ndarray of float, shape (n,), or None
+        Fall from effects known beforehand; None where they have none.
     moves : ndarray of float, shape (n,)
         Intervals between visits with miles in them.
     """
 
     fall: FloatArray
-    known_fall: FloatArray
+    known_fall: FloatArray | None
     moves: FloatArray
 
     def __getitem__(self, places: slice | IntArray) -> "Passed":
         """Return some of them."""
         return Passed(
             fall=self.fall[:, places],
-            known_fall=self.known_fall[places],
+            known_fall=None if self.known_fall is None else self.known_fall[places],
             moves=self.moves[places],
         )
 
-    def added_up(self, starts: IntArray) -> "Passed":
-        """Sum the intervals from each start to the next."""
-        if starts.size == 0:
-            return self
-        return Passed(
-            fall=np.add.reduceat(self.fall, starts, axis=1),
-            known_fall=np.add.reduceat(self.known_fall, starts),
-            moves=np.add.reduceat(self.moves, starts),
-        )
+    def put_off(self, places: IntArray, until: IntArray) -> None:
+        """Count what passed at some places at later ones instead, in place."""
+        for passed in (*self.fall, self.known_fall, self.moves):
+            if passed is not None:
+                np.add.at(passed, until, passed[places])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,9 +83,8 @@ class Runs:
 
     A run begins where the tension gets known, by what an adjustment left or by the
     first reading after it was not, and ends at the next adjustment. Given the
-    coefficients and the belt's own drift, runs are independent. Found readings of
-    position k are ``[ends[k], ends[k + 1])``; the i-th of them belongs to run i, so
-    that those that still go on at a position are the first of the runs.
+    coefficients and the belt's own drift, runs are independent. The i-th found reading
+    of each position belongs to run i: those that still go on are the first of the runs.
 
     Attributes
     ----------
@@ -113,14 +92,13 @@ class Runs:
         The reading that begins each run.
     belt : ndarray of int, shape (n_runs,)
         Place of its belt, in the frame's order of belts.
-    ends : ndarray of int, shape (n_positions + 1,)
-        Where the found readings of each position begin.
+    positions : tuple of (slice, Passed, Shown)
+        Of the first, second, … found reading of runs: their places among all of them,
+        what passed before each, and the readings.
     row : ndarray of int, shape (n_found,)
         Row of the frame of each found reading that the run's earlier ones foretell.
-    found : Shown
-        Those readings.
     before : Passed
-        Between each and the run's reading before it.
+        Between each of these and the run's reading before it.
     model, n_found : ndarray of int, shape (n_belts,)
         ``model_no`` of each belt, in the frame's order of belts, and how many of those
         readings it has.
@@ -132,9 +110,8 @@ class Runs:
 
     begun: Shown
     belt: IntArray
-    ends: IntArray
+    positions: tuple[tuple[slice, Passed, Shown], ...]
     row: IntArray
-    found: Shown
     before: Passed
     model: IntArray
     n_found: IntArray
@@ -148,14 +125,39 @@ class Runs:
         *,
         clock: Clock = "miles",
         effects: Effects | None = None,
-        terms: Sequence[Term] = (),
+        added: Sequence[FloatArray] = (),
+        shown: Sequence[tuple[FloatArray, FloatArray]] = (),
     ) -> Self:
-        """Cut the rows of whole belts, to `READINGS`, into runs."""
+        """Cut the rows of whole belts into runs.
+
+        Parameters
+        ----------
+        readings : polars.DataFrame
+            To `READINGS`.
+        clock : {'miles', 'log_miles'}, default 'miles'
+            What drift goes with.
+        effects : Effects, optional
+            Effects known beforehand.
+        added : sequence of ndarray of float, shape (n_rows,)
+            Coefficients of drift: the loss added over the interval that ends at the
+            row, per unit of the clock.
+        shown : sequence of pairs of ndarray of float, shape (n_rows,)
+            Coefficients of reading: by how much the found and the left reading show
+            too much.
+
+        Returns
+        -------
+        Runs
+            With drift, run-in loss, ``added`` and ``shown`` as coefficients.
+        """
         effects = effects or Effects()
         belt_no = readings["belt_no"].to_numpy()
         first = np.flatnonzero(np.diff(belt_no, prepend=-1))
-        cuts = _Cuts.of(readings, first)
-        passed, found, left = _laid_out(readings, clock, effects, terms)
+        last_row = np.append(first[1:], belt_no.size)[: first.size] - 1
+        cuts = _Cuts.of(readings, first, last_row)
+        passed = _passed(readings, clock, effects, added)
+        passed.put_off(cuts.quiet, cuts.spoken)
+        found, left = _read(readings, effects, shown)
         begun = np.flatnonzero(cuts.begins)
         n_found = np.bincount(cuts.run[cuts.is_foretold], minlength=begun.size)
         is_kept = n_found > 0
@@ -165,36 +167,33 @@ class Runs:
         place = np.full(begun.size + 1, -1)  # of each run, and none for none
         place[order] = np.arange(order.size)
         ends, nth = _by_position(n_found[order], (np.cumsum(n_found) - n_found)[order])
-        row = np.flatnonzero(cuts.is_foretold)[nth]
-        starts = np.flatnonzero(cuts.is_after_known)
-        sums, which = passed.added_up(starts), np.cumsum(cuts.is_after_known) - 1
-        last_row = np.append(first[1:], belt_no.size)[: first.size] - 1
-        is_over = cuts.is_known_by[last_row]
-        after = sums[which[last_row]]
-        begun = begun[order]
+        row, begun = np.flatnonzero(cuts.is_foretold)[nth], begun[order]
+        before, next_found = passed[row], found[row]
+        heres = [slice(start, end) for start, end in pairwise(ends)]
+        after = passed[last_row]
+        for nothing in (*after.fall, after.known_fall, after.moves):
+            if nothing is not None:
+                nothing[cuts.is_read[last_row]] = 0.0
         return cls(
             begun=_either(found[begun], left[begun], is_left=cuts.resets[begun]),
             belt=cuts.belt[begun],
-            ends=ends,
+            positions=tuple((here, before[here], next_found[here]) for here in heres),
             row=row,
-            found=found[row],
-            before=sums[which[row]],
+            before=before,
             model=readings["model_no"].to_numpy()[first].astype(np.int64),
             n_found=np.bincount(cuts.belt[row], minlength=first.size),
             last=place[cuts.last],
-            after=Passed(
-                fall=after.fall * ~is_over,
-                known_fall=after.known_fall * ~is_over,
-                moves=after.moves * ~is_over,
-            ),
+            after=after,
         )
 
+    @property
+    def n_terms(self) -> int:
+        """How many coefficients there are."""
+        return len(self.before.fall) + len(self.begun.excess)
+
     def by_belt(self, values: FloatArray) -> FloatArray:
-        """Sum values of runs over those of each belt, along the last axis."""
-        *others, n_runs = values.shape
-        sums = np.empty((*others, self.model.size))
-        for place in np.ndindex(*others):
-            sums[place] = np.bincount(self.belt[:n_runs], values[place], sums.shape[-1])
+        """Sum values of runs over those of each belt."""
+        sums: FloatArray = np.bincount(self.belt, values, self.model.size)  # type: ignore[assignment]
         return sums
 
 
@@ -207,12 +206,13 @@ class _Cuts:
     begins: BoolArray  # a run begins by a reading of this row
     is_foretold: BoolArray  # the found reading continues a run
     run: IntArray  # the latest run begun before the row
-    is_known_by: BoolArray  # the row has a reading that begins or continues a run
-    is_after_known: BoolArray  # a belt's first row, or one after such a row
+    is_read: BoolArray  # the row has a reading that begins or continues a run
+    quiet: IntArray  # rows that have none and are not a belt's last
+    spoken: IntArray  # the next row of each that is one or the other
     last: IntArray  # the run in which the belt ends, or -1
 
     @classmethod
-    def of(cls, readings: pl.DataFrame, first: IntArray) -> Self:
+    def of(cls, readings: pl.DataFrame, first: IntArray, last_row: IntArray) -> Self:
         has_found, has_left, resets = (
             readings.select(column).to_series().to_numpy()
             for column in (
@@ -221,19 +221,19 @@ class _Cuts:
                 pl.col("resets"),
             )
         )
-        is_first = np.zeros(resets.size, dtype=bool)
-        is_first[first] = True
+        is_first, is_last = np.zeros((2, resets.size), dtype=bool)
+        is_first[first] = is_last[last_row] = True
         opens = is_first | np.append(False, resets[:-1])[: resets.size]
-        place = np.arange(resets.size)
-        opened = np.maximum.accumulate(np.where(opens, place, 0))
+        opened = np.maximum.accumulate(np.where(opens, np.arange(resets.size), 0))
         n_found = np.cumsum(has_found) - has_found
         was_left = has_left[opened - 1] & ~is_first[opened]
         is_known = was_left | (n_found > n_found[opened])
         begins = has_left | (has_found & ~is_known & ~resets)
         is_foretold = has_found & is_known
-        is_known_by = begins | is_foretold
+        is_read = begins | is_foretold
+        stops = np.flatnonzero(is_read | is_last)
+        quiet = np.flatnonzero(~(is_read | is_last))
         run = np.cumsum(begins) - 1
-        last_row = np.append(first[1:], resets.size)[: first.size] - 1
         ends_known = np.where(resets, has_left, is_known | has_found)[last_row]
         return cls(
             belt=np.cumsum(is_first) - 1,
@@ -241,51 +241,61 @@ class _Cuts:
             begins=begins,
             is_foretold=is_foretold,
             run=run - begins,
-            is_known_by=is_known_by,
-            is_after_known=is_first | np.append(False, is_known_by[:-1])[: resets.size],
+            is_read=is_read,
+            quiet=quiet,
+            spoken=stops[np.searchsorted(stops, quiet)],
             last=np.where(ends_known, run[last_row], -1),
         )
 
 
-def _laid_out(
-    readings: pl.DataFrame, clock: Clock, effects: Effects, terms: Sequence[Term]
-) -> tuple[Passed, Shown, Shown]:
-    """Lay out what passed before each row, and what it found and left, if anything."""
+def _passed(
+    readings: pl.DataFrame,
+    clock: Clock,
+    effects: Effects,
+    added: Sequence[FloatArray],
+) -> Passed:
+    """Lay out what passed before each row."""
     miles = readings["miles"].to_numpy()
-    before = Conditions.after(readings).before()
-    time = clock_time(before.since_set_mi, miles, clock)
-    crosses = readings["crosses_run_in"].to_numpy().astype(float)
-    fall = [time, crosses, *(time * _or_zeros(t.drift, time) for t in terms)]
+    known_fall = None
+    if clock == "miles" and not effects.add_drift:
+        time = clock_time(miles, miles, clock)
+    else:
+        before = Conditions.after(readings).before()
+        time = clock_time(before.since_set_mi, miles, clock)
+        if effects.add_drift:
+            known_fall = time * before.added_drift(effects)
+    crosses = readings["crosses_run_in"].to_numpy()
+    return Passed(
+        fall=np.stack([time, crosses, *(time * each for each in added)]),
+        known_fall=known_fall,
+        moves=(miles > 0).astype(float),
+    )
+
+
+def _read(
+    readings: pl.DataFrame,
+    effects: Effects,
+    shown: Sequence[tuple[FloatArray, FloatArray]],
+) -> tuple[Shown, Shown]:
+    """Lay out what each row found and left; NaN where it did not."""
     hot = effects.hot * readings["is_hot"].to_numpy()
     level = readings["set_level"]
     too_much = effects.left_shift + effects.left_slope * level.fill_null(0.0).to_numpy()
     kept = np.where(level.is_null(), 1.0, 1.0 - effects.left_slope)
     apart_var = readings["u_apart"].to_numpy() ** 2
     found, left = (
-        readings[f"{phase}_log"].to_numpy() - hot for phase in ("found", "left")
-    )
-    found_share, left_share = (
-        (1.0 / readings[f"{phase}_n"]).to_numpy() for phase in ("found", "left")
-    )
-    return (
-        Passed(
-            fall=np.stack(fall),
-            known_fall=time * before.added_drift(effects),
-            moves=(miles > 0).astype(float),
-        ),
         Shown(
-            log=found,
-            share=found_share,
+            log=readings[f"{phase}_log"].to_numpy() - beside,
+            share=share * (1.0 / readings[f"{phase}_n"]).to_numpy(),
             apart_var=apart_var,
-            excess=_excess([t.found for t in terms], found),
-        ),
-        Shown(
-            log=left - too_much,
-            share=kept * left_share,
-            apart_var=apart_var,
-            excess=_excess([t.left for t in terms], left),
-        ),
+            excess=np.reshape(excess, (len(shown), readings.height)),
+        )
+        for phase, beside, share, excess in (
+            ("found", hot, 1.0, [each[0] for each in shown]),
+            ("left", hot + too_much, kept, [each[1] for each in shown]),
+        )
     )
+    return found, left
 
 
 def _by_position(n: IntArray, first: IntArray) -> tuple[IntArray, IntArray]:
@@ -298,25 +308,9 @@ def _by_position(n: IntArray, first: IntArray) -> tuple[IntArray, IntArray]:
 
 def _either(found: Shown, left: Shown, *, is_left: BoolArray) -> Shown:
     """Take what was left or, elsewhere, what was found."""
-    if found.excess is None or left.excess is None:
-        excess = None
-    else:
-        excess = np.where(is_left, left.excess, found.excess)
     return Shown(
         log=np.where(is_left, left.log, found.log),
         share=np.where(is_left, left.share, found.share),
         apart_var=found.apart_var,
-        excess=excess,
+        excess=np.where(is_left, left.excess, found.excess),
     )
-
-
-def _or_zeros(column: FloatArray | None, like: FloatArray) -> FloatArray:
-    return np.zeros_like(like) if column is None else column
-
-
-def _excess(columns: list[FloatArray | None], like: FloatArray) -> FloatArray | None:
-    """Rows of reading excess by coefficient; drift and run-in have none."""
-    if not columns:
-        return None
-    blank = np.zeros_like(like)
-    return np.stack([blank, blank, *(_or_zeros(column, blank) for column in columns)])

@@ -18,7 +18,7 @@ from fleetbelt.models.drift_readings import (
     blocks_of_belts,
     checked_readings,
 )
-from fleetbelt.models.drift_runs import Runs, Term
+from fleetbelt.models.drift_runs import Runs
 from fleetbelt.models.estimates import two_sided_z
 
 LARGEST_SLOPE: Final = 0.9  # of left readings: more would leave nothing of them
@@ -37,6 +37,8 @@ EFFECTS: Final = pl.Schema(
     }
 )
 _CHOICES: Final = ("hot", "refitted", "set_level", "duty")  # may enter the model
+_ADDED: Final = ("refitted", "set_level")  # to drift, and then each duty
+_SHOWN: Final = ("left_shift", "left_slope", "hot")
 _ALLOWED_FOR: Final = ("left_shift", "left_slope")  # stand beside every test
 
 
@@ -115,9 +117,9 @@ def effect_tests(
     duties = sorted(by_rows[:-1])
     pooled, n_intervals = _pooled(readings, duties, spreads, clock, effects)
     sums = _beside_the_models(pooled)
-    names = (*_ALLOWED_FOR, *_CHOICES[:-1])
-    places = {name: [i] for i, name in enumerate(names)}
-    places["duty"] = [len(names) + i for i in range(len(duties))]
+    names = (*_ADDED, *duties, *_SHOWN)
+    places = {name: [names.index(name)] for name in (*_ALLOWED_FOR, *_CHOICES[:-1])}
+    places["duty"] = [names.index(duty) for duty in duties]
     worth = log(max(n_intervals, 2))
 
     def tested(effect: str) -> _LikelihoodRatio:
@@ -131,7 +133,7 @@ def effect_tests(
             break
         kept.append(strongest)
     table = pl.concat([tested(name).table(name) for name in places]).with_columns(
-        duty_no=pl.Series([None] * len(names) + duties, dtype=pl.Int64)
+        duty_no=pl.Series([None] * (len(places) - 1) + duties, dtype=pl.Int64)
     )
     table = table.select(pl.col(name).cast(t) for name, t in EFFECTS.items())
     return EffectTests(
@@ -156,27 +158,28 @@ def _pooled(
     n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
     parts, n_intervals = [], 0
     for block in blocks_of_belts(readings):
-        terms = _terms(block, duties)
-        runs = Runs.of(block, clock=clock, effects=effects, terms=terms)
+        added, shown = _terms(block, duties)
+        runs = Runs.of(block, clock=clock, effects=effects, added=added, shown=shown)
         sums = BeltSums.of(runs, spreads)
         parts.append(Pooled.of(sums.cross, spreads.slope, runs.model, n_models))
         n_intervals += int(sums.n.sum())
     return Pooled.added_up(parts), n_intervals
 
 
-def _terms(readings: pl.DataFrame, duties: list[int]) -> list[Term]:
-    """Return a term for each effect, in the order of the table."""
+def _terms(
+    readings: pl.DataFrame, duties: list[int]
+) -> tuple[list[FloatArray], list[tuple[FloatArray, FloatArray]]]:
+    """Return what adds to drift, each duty at the end, and what readings show too much.
+
+    In the order of `_ADDED` and of `_SHOWN`.
+    """
     after = Conditions.after(readings)
     before = after.before()
     hot = readings["is_hot"].to_numpy().astype(float)
-    return [
-        Term(left=np.ones_like(hot)),
-        Term(left=after.set_level),
-        Term(found=hot, left=hot),
-        Term(drift=before.refitted.astype(float)),
-        Term(drift=before.set_level),
-        *(Term(drift=(before.duty_no == duty).astype(float)) for duty in duties),
-    ]
+    none = np.zeros_like(hot)
+    by_duty = [(before.duty_no == duty).astype(float) for duty in duties]
+    added = [before.refitted.astype(float), before.set_level, *by_duty]
+    return added, [(none, none + 1.0), (none, after.set_level), (hot, hot)]
 
 
 def _beside_the_models(pooled: Pooled) -> tuple[FloatArray, FloatArray]:

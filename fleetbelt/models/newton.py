@@ -55,6 +55,7 @@ def maximise(
     *,
     reach: float = 2.0,
     enough: float = 1e-9,
+    is_last_tried: bool = True,
 ) -> Maximum:
     """Climb to the maximum of a log-likelihood by damped Newton steps.
 
@@ -69,6 +70,9 @@ def maximise(
     enough : float, default 1e-9
         The climb ends after a step that promised less log-likelihood than this (or
         than rounding).
+    is_last_tried : bool, default True
+        Whether the objective is asked where that step leads. If not, the value there is
+        what it promised, and the information that of the point before it.
 
     Returns
     -------
@@ -94,6 +98,9 @@ def maximise(
             step *= min(1.0, reach / float(np.abs(step).max() + 1e-300))
             promise = float(gradient @ step) / 2
             is_last = promise < enough + noise and damping < 1e-3
+            if is_last and not is_last_tried:
+                theta, value = theta + step, value + promise
+                break
             trial = objective(theta + step)
         if step is None or trial[0] < value - noise:
             damping = max(1e-4, damping * 10)

@@ -10,43 +10,70 @@ from fleetbelt.models.drift import DriftFit, fit_drift
 from fleetbelt.models.drift_by_model import pct_per_1000mi
 from fleetbelt.models.drift_clock import ClockChoice, choose_clock
 from fleetbelt.models.drift_forecast import Outlook, Tension
-from fleetbelt.models.drift_offsets import cell_offsets, put_right
+from fleetbelt.models.drift_offsets import OFFSETS, cell_offsets, put_right
+from fleetbelt.models.drift_readings import READINGS
 from fleetbelt.models.drift_tests import EffectTests, effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.plan import days_planned
 from fleetbelt.settings import Settings
 from fleetbelt.steps.drift_ahead import course
 from fleetbelt.steps.drift_evidence import evidence
-from fleetbelt.steps.tables import Tables, from_rows, to_contract
+from fleetbelt.steps.tables import Tables, to_contract
 from fleetbelt.store.frames import Read
 
 Z95: Final = two_sided_z(0.95)
 _FAR_DAYS: Final = 36_525  # no date is given further ahead than a hundred years
 _TENSION_NOW: Final = ("tension_now_n", "tension_now_lo_n", "tension_now_hi_n")
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
+_SQL: Final = {pl.Int32: "integer", pl.Float64: "double", pl.Boolean: "boolean"}
+_COLUMNS: Final = [
+    f"cast({name} as {_SQL[type(kind)]}) as {name}" for name, kind in READINGS.items()
+]
+READINGS_IN_ORDER: Final = (
+    f"(select {', '.join(_COLUMNS)}, gauge_id, cell"  # noqa: S608 -- our own names
+    " from history.drift_readings order by belt_no, visit_no)"
+)
+MODEL_NUMBERS: Final = "(select distinct model, model_no from history.drift_belts)"
 
 
 def drift(read: Read, settings: Settings) -> Tables:
     """Learn what belts lose per mile, and where each running belt stands now."""
-    readings = read("(from history.drift_readings order by belt_no, visit_no)")
-    readings, offsets = _put_right(readings, settings.measurement.reading_sd)
-    fit, tests, choice = _learned(readings, settings.measurement.reading_sd)
-    together = pl.col("model_no").fill_null(-1)
+    fit, learned = _learned(read, settings.measurement.reading_sd)
+    return learned | _now(read, fit, settings)
+
+
+def _learned(
+    read: Read, prior_reading_sd: float
+) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
+    """Fit what the readings say, and lay out the tables of it; keep no reading."""
+    readings, gauges, cells = _numbered(read(READINGS_IN_ORDER))
+    offsets = _offsets(readings, prior_reading_sd)
+    readings = put_right(readings, readings["cell_no"], offsets)
+    fit, tests, choice = _fitted(readings, prior_reading_sd)
+    source = "settings" if fit.not_learned else "the fleet's own readings"
+    return fit, {
+        "fitted.reading_sd": pl.DataFrame(
+            {"reading_sd": [fit.reading_sd], "source": [source]}
+        ),
+        "results.drift_offsets": _of_cells(offsets, cells),
+        **evidence(readings, gauges, fit, tests, choice),
+        "results.drift_by_model": _by_model(read, fit),
+    }
+
+
+def _by_model(read: Read, fit: DriftFit) -> pl.DataFrame:
     rate = pct_per_1000mi(fit.clock)
     lo, hi = (
         pl.lit(None if tau is None else rate * tau, pl.Float64)
         for tau in (fit.between_belt_sd_lo, fit.between_belt_sd_hi)
     )
-    numbers = pl.concat(
-        [
-            readings.select("model", "model_no").unique(),
-            pl.DataFrame({"model": ["all"], "model_no": [-1]}),
-        ]
-    )
+    together = pl.DataFrame({"model": ["all"], "model_no": [-1]})
+    numbers = pl.concat([read(MODEL_NUMBERS), together], how="vertical_relaxed")
+    found = fit.by_model.with_columns(pl.col("model_no").fill_null(-1))
     by_model = (
         read("history.model_middles")
         .join(numbers, on="model", how="left")
-        .join(fit.by_model.with_columns(together), on="model_no", how="left")
+        .join(found, on="model_no", how="left")
         .with_columns(
             pl.col("n_belts", "n_intervals").fill_null(0),
             between_belt_lo=pl.when(model="all").then(lo),
@@ -57,7 +84,11 @@ def drift(read: Read, settings: Settings) -> Tables:
         )
         .sort("model")
     )
-    source = "settings" if fit.not_learned else "the fleet's own readings"
+    return to_contract("drift_by_model", by_model)
+
+
+def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFrame]:
+    """Carry each running belt to now and further."""
     as_of = read("history.as_of")["as_of"].item()
     running = read("(from history.running_belts order by belt_id)").with_columns(
         planned_mi=pl.col("daily_mi") * (days_planned(as_of) if as_of else 0)
@@ -66,12 +97,6 @@ def drift(read: Read, settings: Settings) -> Tables:
     now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
     now = _due(now, as_of)
     return {
-        "fitted.reading_sd": pl.DataFrame(
-            {"reading_sd": [fit.reading_sd], "source": [source]}
-        ),
-        "results.drift_offsets": offsets,
-        **evidence(readings, fit, tests, choice),
-        "results.drift_by_model": to_contract("drift_by_model", by_model),
         "results.drift_by_belt": to_contract("drift_by_belt", now),
         "fitted.belt_ahead": course(
             fit, now.filter(pl.col("p_under_now") >= settings.watchlist.p_under)
@@ -90,17 +115,27 @@ def drift(read: Read, settings: Settings) -> Tables:
     }
 
 
-def _put_right(
-    readings: pl.DataFrame, prior_reading_sd: float
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Learn what gauges without a calibration show too much, and take it off."""
-    cells = readings["cell"].drop_nulls().unique().sort()
-    if cells.is_empty():
-        return readings, from_rows("drift_offsets", [])
-    numbers = pl.DataFrame({"cell": cells}).with_row_index("cell_no")
-    cell_no = readings.join(numbers, on="cell", how="left", maintain_order="left")[
-        "cell_no"
-    ].cast(pl.Int64)
+def _numbered(
+    readings: pl.DataFrame,
+) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
+    """Put numbers for gauges and cells; return also their names, by number."""
+    names = []
+    for text, number in (("gauge_id", "gauge_no"), ("cell", "cell_no")):
+        known = readings[text].unique().drop_nulls().sort()
+        numbers = pl.Series(range(known.len()), dtype=pl.Int32)
+        readings = readings.with_columns(
+            pl.col(text).replace_strict(known, numbers, default=None).alias(number)
+        ).drop(text)
+        names.append(known)
+    gauges, cells = names
+    return readings, gauges, cells
+
+
+def _offsets(readings: pl.DataFrame, prior_reading_sd: float) -> pl.DataFrame:
+    """Learn what gauges without a calibration show too much."""
+    cell_no = readings["cell_no"]
+    if cell_no.null_count() == readings.height:
+        return pl.DataFrame(schema=OFFSETS)
     plain = fit_drift(
         readings,
         prior_reading_sd=prior_reading_sd,
@@ -108,11 +143,15 @@ def _put_right(
         has_limits=False,
     )
     if plain.not_learned:
-        return readings, from_rows("drift_offsets", [])
-    offsets = cell_offsets(readings, cell_no, plain)
+        return pl.DataFrame(schema=OFFSETS)
+    return cell_offsets(readings, cell_no, plain)
+
+
+def _of_cells(offsets: pl.DataFrame, cells: pl.Series) -> pl.DataFrame:
+    """Say what each gauge at each span shows too much, as a ratio."""
     half = Z95 * pl.col("offset_sd")
-    table = offsets.join(numbers.cast({"cell_no": pl.Int64}), on="cell_no").select(
-        "cell",
+    table = offsets.select(
+        cells[offsets["cell_no"]].alias("cell"),
         "n_belts",
         "is_used",
         assumed_u=pl.col("assumed_sd"),
@@ -120,13 +159,10 @@ def _put_right(
         ratio_lo=(pl.col("offset") - half).exp(),
         ratio_hi=(pl.col("offset") + half).exp(),
     )
-    return (
-        put_right(readings, cell_no, offsets),
-        to_contract("drift_offsets", table.sort("cell")),
-    )
+    return to_contract("drift_offsets", table.sort("cell"))
 
 
-def _learned(
+def _fitted(
     readings: pl.DataFrame, prior_reading_sd: float
 ) -> tuple[DriftFit, EffectTests | None, ClockChoice]:
     """Choose the clock, test what else drift depends on, fit with what is supported."""

@@ -29,6 +29,7 @@ _UNITS: Final = {
 
 def evidence(
     readings: pl.DataFrame,
+    gauges: pl.Series,
     fit: DriftFit,
     tests: EffectTests | None,
     choice: ClockChoice,
@@ -38,7 +39,7 @@ def evidence(
         "results.drift_effects": _effects(tests, fit),
         "results.drift_clocks": _clocks(choice),
         "results.drift_checks": _checks(readings, fit),
-        "results.drift_gauges": _gauges(readings, fit),
+        "results.drift_gauges": _gauges(readings, gauges, fit),
     }
 
 
@@ -117,21 +118,18 @@ def _checks(readings: pl.DataFrame, fit: DriftFit) -> pl.DataFrame:
     )
 
 
-def _gauges(readings: pl.DataFrame, fit: DriftFit) -> pl.DataFrame:
+def _gauges(readings: pl.DataFrame, gauges: pl.Series, fit: DriftFit) -> pl.DataFrame:
     if fit.not_learned:
         return from_rows("drift_gauges", [])
-    ids = readings["gauge_id"].unique().drop_nulls().sort()
-    numbers = pl.DataFrame({"gauge_id": ids}).with_row_index("gauge_no")
-    gauge_no = readings.join(numbers, on="gauge_id", how="left", maintain_order="left")[
-        "gauge_no"
-    ].cast(pl.Int64)
-    found = gauge_influence(readings, gauge_no, fit, np.random.default_rng(0))
+    found = gauge_influence(
+        readings, readings["gauge_no"], fit, np.random.default_rng(0)
+    )
     rate = pct_per_1000mi(fit.clock)
     return to_contract(
         "drift_gauges",
-        found.join(numbers.cast({"gauge_no": pl.Int64}), on="gauge_no")
-        .with_columns(
-            drift_without=pl.col("drift_without") * rate, shift=pl.col("shift") * rate
-        )
-        .sort("gauge_id"),
+        found.with_columns(
+            gauges[found["gauge_no"]].alias("gauge_id"),
+            drift_without=pl.col("drift_without") * rate,
+            shift=pl.col("shift") * rate,
+        ).sort("gauge_id"),
     )

@@ -21,10 +21,10 @@ import polars as pl
 from fleetbelt import ingest, pipeline, steps
 from fleetbelt.settings import load_settings
 from fleetbelt.simulation import simulate
+from fleetbelt.steps.drift import MODEL_NUMBERS, READINGS_IN_ORDER
 from fleetbelt.store import frames
 from fleetbelt.store.database import connect
 
-READINGS = "(from history.drift_readings order by belt_no, visit_no)"
 RUNNING = "(from history.running_belts order by belt_id)"
 
 
@@ -34,12 +34,13 @@ def enlarged(frame: pl.DataFrame, n_belts: int, copies: int) -> pl.DataFrame:
     parts = []
     for copy in range(copies):
         stretch = rng.uniform(0.8, 1.2, n_belts)[frame["belt_no"].fill_null(0)]
+        ids = [name for name in ("belt_id",) if name in frame.columns]
         miles = [name for name in ("miles", "miles_since") if name in frame.columns]
         parts.append(
             frame.with_columns(
                 *(pl.col(name) * pl.Series(stretch) for name in miles),
+                *(pl.format("{}#{}", name, pl.lit(copy)) for name in ids),
                 belt_no=pl.col("belt_no") + copy * n_belts,
-                belt_id=pl.format("{}#{}", "belt_id", pl.lit(copy)),
             )
         )
     return pl.concat(parts)
@@ -61,17 +62,18 @@ def main(n_belts: int = 1_400_000, n_vehicles: int = 5_000) -> None:
             def read(table: str) -> pl.DataFrame:
                 return frames.read(connection, f"from {table}")
 
-            small = read(READINGS)
+            small = read(READINGS_IN_ORDER)
             own = small["belt_no"].n_unique()
             copies = -(-n_belts // own)
             tables = {
-                READINGS: enlarged(small, own, copies),
+                READINGS_IN_ORDER: enlarged(small, own, copies),
                 RUNNING: enlarged(read(RUNNING), own, copies),
             }
             others = {
-                name: read(name) for name in ("history.as_of", "history.model_middles")
+                name: read(name)
+                for name in ("history.as_of", "history.model_middles", MODEL_NUMBERS)
             }
-    large = tables[READINGS]
+    large = tables[READINGS_IN_ORDER]
     load_s *= large.height / small.height
     say = sys.stdout.write
     readings = sum(large[name].count() for name in ("found_log", "left_log"))

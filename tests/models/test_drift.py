@@ -238,10 +238,10 @@ def test_a_belts_own_slope_falls_as_that_of_its_model_and_the_run_in_loss_rise(
     """By differences: the derivatives that the forecast's variance rests on."""
     readings = fleet.readings.filter(pl.col("belt_no") < 500)
     sums = BeltSums.of(Runs.of(readings), fleet_fit.spreads)
-    model, slope = fleet_fit.belts["model_no"][:500].to_numpy(), 0.002
+    now, slope = fleet_fit.belts[:500], 0.002
 
     def belts(shift):
-        return drift._belt_table(sums, model, fleet_fit.theta + shift, slope)[0]
+        return drift._belt_table(sums, now, fleet_fit.theta + shift, slope)[0]
 
     at = belts([0.0, 0.0])
     for column, shift in (("b_weight", [1e-3, 0.0]), ("b_run_in", [0.0, 1e-3])):

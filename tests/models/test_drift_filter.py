@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from fleetbelt.errors import StoreError
-from fleetbelt.models.drift_filter import BeltSums, Spreads
+from fleetbelt.models.drift_filter import BeltSums, Spreads, State
 from fleetbelt.models.drift_readings import (
     READINGS,
     UNSET_MI,
@@ -122,7 +122,8 @@ def test_the_lockstep_filter_agrees_with_one_belt_at_a_time(seed):
 
     sums = _filtered(readings)
     loglik, b_hat, var_b = _logliks(sums, SPREADS)
-    mean, var = sums.state.mean, sums.state.var
+    state = State.at_the_end(Runs.of(readings), SPREADS)
+    mean, var = state.mean, state.var
 
     for i, (_, belt) in enumerate(readings.group_by("belt_no", maintain_order=True)):
         expected, x, b_mean, b_var = _one_belt_at_a_time(belt, SPREADS)
@@ -191,41 +192,49 @@ def _belt(**columns):
     return _filtered(readings_of([columns]))
 
 
+def _end(**columns):
+    return State.at_the_end(Runs.of(readings_of([columns])), SPREADS)
+
+
 def test_what_was_found_is_held_against_the_old_state_and_what_was_left_starts_anew():
-    sums = _belt(
-        miles=[0, 1000],
-        left_log=[6.0, 6.1],
-        found_log=[None, 5.9],
-        resets=[True, True],
-    )
+    belt = {
+        "miles": [0, 1000],
+        "left_log": [6.0, 6.1],
+        "found_log": [None, 5.9],
+        "resets": [True, True],
+    }
+
+    sums, state = _belt(**belt), _end(**belt)
 
     assert sums.n.tolist() == [1]
     assert sums.cross[0, 0, 0] == pytest.approx(0.1**2 / (2 * 0.02**2 + 0.008**2))
-    assert sums.state.mean[:, 0].tolist() == [6.1, 0.0, 0.0]
-    assert sums.state.var[0] == pytest.approx(0.02**2)
+    assert state.mean[:, 0].tolist() == [6.1, 0.0, 0.0]
+    assert state.var[0] == pytest.approx(0.02**2)
 
 
 def test_a_single_reading_teaches_nothing_but_where_the_belt_stands():
-    sums = _belt(miles=[0], found_log=[5.9], found_n=[4])
+    belt = {"miles": [0], "found_log": [5.9], "found_n": [4]}
+
+    sums, state = _belt(**belt), _end(**belt)
 
     assert sums.n.tolist() == [0]
     assert not sums.cross.any()
-    assert sums.state.mean[:, 0].tolist() == [5.9, 0.0, 0.0]
-    assert sums.state.var[0] == pytest.approx(0.02**2 / 4)
+    assert state.mean[:, 0].tolist() == [5.9, 0.0, 0.0]
+    assert state.var[0] == pytest.approx(0.02**2 / 4)
 
 
 def test_a_setting_without_a_reading_leaves_the_tension_unknown_until_the_next():
-    unknown = _belt(miles=[0, 2000], left_log=[6.0, None], resets=[True, True])
-    read_again = _belt(
-        miles=[0, 2000, 3000],
-        left_log=[6.0, None, None],
-        found_log=[None, None, 5.8],
-        resets=[True, True, False],
-    )
+    unread = {"miles": [0, 2000], "left_log": [6.0, None], "resets": [True, True]}
+    read_again = {
+        "miles": [0, 2000, 3000],
+        "left_log": [6.0, None, None],
+        "found_log": [None, None, 5.8],
+        "resets": [True, True, False],
+    }
 
-    assert np.isinf(unknown.state.var[0])
-    assert read_again.n.tolist() == [0]
-    assert read_again.state.mean[:, 0].tolist() == [5.8, 0.0, 0.0]
+    assert np.isinf(_end(**unread).var[0])
+    assert _belt(**read_again).n.tolist() == [0]
+    assert _end(**read_again).mean[:, 0].tolist() == [5.8, 0.0, 0.0]
 
 
 def test_a_left_reading_known_to_be_part_error_gives_up_that_part():
@@ -235,7 +244,7 @@ def test_a_left_reading_known_to_be_part_error_gives_up_that_part():
     )
     effects = Effects(left_slope=0.2)
 
-    state = BeltSums.of(Runs.of(readings, effects=effects), SPREADS).state
+    state = State.at_the_end(Runs.of(readings, effects=effects), SPREADS)
 
     assert state.mean[0, 0] == pytest.approx(6.1 - 0.2 * 0.1)
     assert state.var[0] == pytest.approx(0.8 * 0.02**2)
@@ -272,18 +281,19 @@ def test_a_visit_without_a_reading_of_it_lets_the_tension_run_on():
     assert np.exp(sums.sum_log_f[0]) == pytest.approx(2 * (0.02**2 + 0.008**2))
 
 
-def test_belts_filtered_apart_and_joined_are_as_belts_filtered_together():
+def test_belts_filtered_apart_are_as_belts_filtered_together():
     readings = _random_readings(np.random.default_rng(3))
     apart = [
         readings.filter(pl.col("belt_no") < 20),
         readings.filter(pl.col("belt_no") >= 20),
     ]
 
-    joined = BeltSums.joined([_filtered(part) for part in apart])
+    sums = [_filtered(part) for part in apart]
 
     together = _filtered(readings)
-    assert np.array_equal(joined.cross, together.cross)
-    assert np.array_equal(joined.state.var, together.state.var)
+    for name in ("cross", "sum_log_f", "n"):
+        joined = np.concatenate([getattr(part, name) for part in sums], axis=-1)
+        assert np.array_equal(joined, getattr(together, name))
 
 
 @pytest.mark.parametrize("clock", ["miles", "log_miles"])
@@ -318,7 +328,7 @@ def test_readings_that_are_not_to_the_schema_are_refused(spoil, said):
 def test_readings_in_other_number_types_are_taken_as_they_are_meant():
     readings = _random_readings(np.random.default_rng(1))
 
-    taken = checked_readings(readings.cast({pl.Int64: pl.Int32}))
+    taken = checked_readings(readings.cast({pl.Int32: pl.Int64}))
 
     assert taken.schema == READINGS
     assert taken.equals(readings)
