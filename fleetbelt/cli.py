@@ -40,7 +40,7 @@ AcceptRefusals = Annotated[
     ),
 ]
 Memory = Annotated[
-    str, typer.Option(help="What the engine may use of it: 800MB, 2GB, 60%.")
+    str, typer.Option(help="What the run may use of it: 800MB, 2GB, 60%.")
 ]
 Pack = Annotated[
     bool, typer.Option("--pack", help="Pages compressed in themselves, for mail.")

@@ -55,7 +55,7 @@ def run(  # noqa: PLR0913 -- the options of one command
     accept_refusals : bool
         Go on though a large part of a file is refused.
     memory : str
-        What the engine may use of it, as 800MB or 60%.
+        What the run may use of it, as 800MB or 60%.
     pack : bool
         Compress inside the pages, for mail.
     pseudonyms : bool

@@ -14,7 +14,11 @@ from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.store.places import printable
 
 MEMORY: Final = "60%"  # of the machine's
-_AMOUNT: Final = re.compile(r"\d+([.]\d+)? ?(%|[KMGT]i?B)", re.IGNORECASE)
+_ENGINES: Final = 0.5  # of it; the rest is for arrays, frames and pages
+_MOST: Final = 2_500_000_000  # bytes; more only keeps what is not read again
+_AMOUNT: Final = re.compile(
+    r"(?P<number>\d+(?:[.]\d+)?) ?(?P<unit>%|[KMGT]i?B)", re.IGNORECASE
+)
 _HOLDER: Final = re.compile(r"lock is held in (?P<program>.+?) \((?P<pid>PID \d+)\)")
 _MAGIC_OFFSET, _MAGIC = 8, b"DUCK"
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -75,13 +79,16 @@ def _private() -> Iterator[None]:
         os.umask(before)
 
 
-def _refuse_no_amount(memory: str) -> None:
-    if not _AMOUNT.fullmatch(memory):
+def _engines(memory: str) -> str:
+    """Return the engine's share of what a run may use, as the engine reads it."""
+    found = _AMOUNT.fullmatch(memory)
+    if not found:
         raise InputError(
             what=f"'{memory}' is no amount of memory.",
             where="--memory",
             fix="write it as 800MB, 2GB or 60%.",
         )
+    return f"{_ENGINES * float(found['number'])}{found['unit']}"
 
 
 def shut(connection: duckdb.DuckDBPyConnection, *writable: Path) -> None:
@@ -123,7 +130,7 @@ def connect(
     read_only : bool
         Open it without the right to write; no other file can be read either.
     memory : str
-        What the engine may use of it, as 800MB or 60%.
+        What may be used of it, as 800MB or 60%; the engine gets its share.
 
     Yields
     ------
@@ -138,12 +145,12 @@ def connect(
     PlaceError
         The file is locked by another process, or cannot be opened or made.
     """
-    _refuse_no_amount(memory)
+    engines = _engines(memory)
     is_new = not path.exists()
     with _private():
         connection = _opened(path, read_only=read_only)
         with _closed_at_the_end(connection, path, is_new=is_new):
-            _set(connection, memory, is_shut=read_only)
+            _set(connection, engines, is_shut=read_only)
             _check_contract(connection, path)
             yield connection
 
@@ -196,6 +203,9 @@ def _set(connection: duckdb.DuckDBPyConnection, memory: str, *, is_shut: bool) -
         return  # another connection of this process to the same file has done it
     connection.execute("set global timezone = 'UTC'")
     connection.execute(f"set memory_limit = {_literal(memory)}")
+    query = "select parse_formatted_bytes(current_setting('memory_limit'))"
+    if connection.execute(query).fetchall() > [(_MOST,)]:
+        connection.execute(f"set memory_limit = '{_MOST}B'")
     if is_shut:
         shut(connection)
 

@@ -129,7 +129,7 @@ def test_a_shut_engine_reaches_no_other_file_and_cannot_be_opened(
 def test_a_shut_engine_still_works_spills_and_writes_where_it_may(tmp_path: Path):
     out = tmp_path / "it's out"
     out.mkdir()
-    with connect(tmp_path / "fleet.duckdb", memory="40MB") as connection:
+    with connect(tmp_path / "fleet.duckdb", memory="80MB") as connection:
         shut(connection, out)
         connection.execute(
             "create table t as select i, hash(i) as h from range(2_000_000) as r (i) "
@@ -171,7 +171,7 @@ def test_the_side_files_of_the_database_are_private_too(tmp_path: Path):
 
 
 def test_the_engine_keeps_to_its_memory(tmp_path: Path):
-    with connect(tmp_path / "fleet.duckdb", memory="100MB") as connection:
+    with connect(tmp_path / "fleet.duckdb", memory="200MB") as connection:
         limit = connection.sql("select current_setting('memory_limit')").fetchall()
         connection.execute("set threads = 1")
 
@@ -179,6 +179,18 @@ def test_the_engine_keeps_to_its_memory(tmp_path: Path):
             connection.execute("select list(range::varchar) from range(10_000_000)")
 
     assert limit == [("95.3 MiB",)]
+
+
+@pytest.mark.parametrize(
+    ("memory", "engines"), [("512 MiB", "256.0 MiB"), ("100TB", "2.3 GiB")]
+)
+def test_the_engine_gets_half_and_never_more_than_it_uses_well(
+    memory: str, engines: str, tmp_path: Path
+):
+    with connect(tmp_path / "fleet.duckdb", memory=memory) as connection:
+        limit = connection.sql("select current_setting('memory_limit')").fetchall()
+
+    assert limit == [(engines,)]
 
 
 @pytest.mark.parametrize("memory", ["", "lots", "2", "-1GB", "1GB; select 1", "60 '%"])
