@@ -35,11 +35,9 @@ with
 
 standing as ({standing}),
 
-loaded as (
-    select file_id, count(*) as n
-    from (select file_id from standing union all select file_id from typed.replaced)
-    group by file_id
-),
+stand as (select file_id, count(*) as n from standing group by file_id),
+
+superseded as (select file_id, count(*) as n from typed.replaced group by file_id),
 
 quarantined as (select file_id, count(*) as n from typed.refusals group by file_id),
 
@@ -47,11 +45,13 @@ duplicates as (select file_id, count(*) as n from typed.duplicates group by file
 
 select
     files.file_id,
-    coalesce(loaded.n, 0) as rows_loaded,
+    coalesce(stand.n, 0) + coalesce(superseded.n, 0) as rows_loaded,
     coalesce(quarantined.n, 0) as rows_quarantined,
-    coalesce(duplicates.n, 0) as rows_duplicate
+    coalesce(duplicates.n, 0) as rows_duplicate,
+    coalesce(superseded.n, 0) as rows_superseded
 from raw.files as files
-left join loaded using (file_id)
+left join stand using (file_id)
+left join superseded using (file_id)
 left join quarantined using (file_id)
 left join duplicates using (file_id)
 """

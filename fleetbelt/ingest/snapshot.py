@@ -24,7 +24,7 @@ from fleetbelt.settings import Intake
 from fleetbelt.store.places import printable
 
 _CHUNK: Final = 2**20
-PART_BYTES = 2**26  # a larger copy is several files, so that several threads read it
+PARTS, PART_BYTES = 8, 2**26  # a large copy is so many files of so many bytes or more
 LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table
 BOMB_FROM, BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
 _BOMS: Final = (
@@ -164,7 +164,8 @@ def take(
             snapshot = _copied(raw, copy)
         else:
             chunks = _unpacked(raw, file, source, intake)
-            snapshot = _normalised(chunks, copy, source)
+            writer = _Writer(copy, source, before.st_size // PARTS)
+            snapshot = _normalised(chunks, writer, source)
         while raw.read(_CHUNK):  # what the unpacker left is part of the hash
             pass
         after = os.fstat(file.fileno())
@@ -260,12 +261,12 @@ def _refuse_no_table(head: bytes, source: Source) -> None:
                 )
 
 
-def _normalised(chunks: Iterator[bytes], copy: Path, source: Source) -> Snapshot:
+def _normalised(chunks: Iterator[bytes], writer: "_Writer", source: Source) -> Snapshot:
     first = next(chunks, b"")
     encoding = _encoding_of(first, source.mapping.encoding)
     text = _in_utf8(first, chunks, encoding)
     try:
-        snapshot = _Writer(copy, source).write(_in_lf(text))
+        snapshot = writer.write(_in_lf(text))
     except UnicodeError as error:  # bytes an encoding does not begin with
         raise InputError(
             what=f"The file is not in {encoding}: {error}.",
@@ -320,8 +321,9 @@ def _in_lf(chunks: Iterator[bytes]) -> Iterator[bytes]:
 class _Writer:
     """Writes the copy and notes what its bytes show."""
 
-    def __init__(self, place: Path, source: Source) -> None:
+    def __init__(self, place: Path, source: Source, part_bytes: int) -> None:
         self._place, self._source = place, source
+        self._part_bytes = max(part_bytes, PART_BYTES)
         self._parts: list[Part] = []
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._n_bytes = self._n_newlines = self._line_bytes = 0
@@ -365,7 +367,7 @@ class _Writer:
         )
 
     def _write_one(self, chunk: bytes) -> None:
-        if self._out.tell() >= PART_BYTES and (end := chunk.find(b"\n") + 1):
+        if self._out.tell() >= self._part_bytes and (end := chunk.find(b"\n") + 1):
             self._write_some(chunk[:end])
             self._out.close()
             self._out = self._next_part()
@@ -417,7 +419,8 @@ def _from_windows(snapshot: Snapshot, source: Source) -> Snapshot:
         return snapshot
     text = (block.decode("cp1252").encode() for block in snapshot.blocks())
     place = Path(tempfile.mkdtemp(dir=snapshot.parts[0].path.parent))
-    return replace(_Writer(place, source).write(text), encoding="cp1252")
+    writer = _Writer(place, source, snapshot.n_bytes // PARTS)
+    return replace(writer.write(text), encoding="cp1252")
 
 
 def _may_be_windows(line: bytes) -> bool:
