@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -13,16 +14,19 @@ from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 from fleetbelt.models.plan_jobs import (
     SURE,
     Costs,
+    Jobs,
     Replacements,
     Retensions,
     best_ages,
     p_failure_ahead,
+    part,
 )
 from fleetbelt.models.plan_reasons import reason
 from fleetbelt.models.plan_weeks import GAP, schedule_visits
 
 FAILURE_DAYS: Final = 90.0  # of the chance of failure that a job carries
 N_WEEKS: Final = 26
+_BLOCK: Final = 4096  # jobs priced at a time
 
 BELTS: Final = pl.Schema(
     {
@@ -40,6 +44,7 @@ BELTS: Final = pl.Schema(
         "scale_mi": pl.Float64(),
     }
 )
+_Kinds = tuple[tuple[IntArray, Jobs], ...]  # rows of jobs, and what they cost by
 _NEEDED: Final = ("depot_no", "vehicle_no", "belt_no", "daily_mi", "daily_sd_mi")
 
 JOBS: Final = pl.Schema(
@@ -160,10 +165,10 @@ def plan_work(
     """
     belts = _checked(belts)
     calendar = _Calendar.of(as_of, rules.n_weeks)
-    jobs, cost = _jobs(belts, calendar, rules)
+    jobs, due = _jobs(belts, calendar, rules)
     capacity = _rows(capacity_minutes, jobs, rules)
     jobs = _with_visits(jobs, capacity)
-    week, depots = _weeks(jobs, cost, capacity, rules.gap)
+    week, cost, depots = _weeks(jobs, due, capacity, rules)
     return WorkPlan(
         jobs=_with_weeks(jobs, week, cost, calendar, rules),
         depots=pl.DataFrame(depots, DEPOTS, orient="row"),
@@ -180,23 +185,41 @@ def _with_visits(jobs: pl.DataFrame, capacity: FloatArray) -> pl.DataFrame:
 
 
 def _weeks(
-    jobs: pl.DataFrame, cost: FloatArray, capacity: FloatArray, gap: float
-) -> tuple[IntArray, list[tuple[float, ...]]]:
-    """Give each job the week of its vehicle's visit; also return rows of `DEPOTS`."""
-    depot, vehicle = (jobs[name].to_numpy() for name in ("depot_no", "vehicle_no"))
-    visit, starts = _runs(depot, vehicle)
-    minutes, cost = _sums(jobs["minutes"].to_numpy(), starts), _sums(cost, starts)
-    week = np.empty(starts.size, dtype=np.int64)
+    jobs: pl.DataFrame, due: _Kinds, capacity: FloatArray, rules: Rules
+) -> tuple[IntArray, FloatArray, list[tuple[float, ...]]]:
+    """Give each job the week of its vehicle's visit, depot by depot, and its cost.
+
+    Also return rows of `DEPOTS`. Costs by week stand for one depot at a time.
+    """
+    depot, vehicle, minutes = (
+        jobs[name].to_numpy() for name in ("depot_no", "vehicle_no", "minutes")
+    )
+    week, own = np.empty(depot.size, dtype=np.int64), np.empty(depot.size)
     depots: list[tuple[float, ...]] = []
-    _, first = _runs(depot[starts])
-    for of in np.split(np.arange(starts.size), first)[1:]:
-        no = int(depot[starts[of[0]]])
-        plan = schedule_visits(minutes[of], cost[of], capacity[no], gap=gap)
-        week[of] = plan.week
+    _, first = _runs(depot)
+    for start, stop in pairwise([*first.tolist(), depot.size]):
+        no, of = int(depot[start]), slice(start, stop)
+        cost = _cost(due, start, stop, rules)
+        visit, begins = _runs(vehicle[of])
+        length = _sums(minutes[of], begins)
+        plan = schedule_visits(length, _sums(cost, begins), capacity[no], gap=rules.gap)
+        week[of] = plan.week[visit]
+        own[of] = cost[np.arange(stop - start), week[of]]
         overflow = int((plan.week == capacity.shape[1]).sum())
-        worth = (float(minutes[of].sum()), plan.cost, plan.bound, plan.gap)
-        depots.append((no, of.size, overflow, *worth))
-    return week[visit], depots
+        worth = (float(length.sum()), plan.cost, plan.bound, plan.gap)
+        depots.append((no, length.size, overflow, *worth))
+    return week, own, depots
+
+
+def _cost(due: _Kinds, start: int, stop: int, rules: Rules) -> FloatArray:
+    """Return what some of the jobs cost, week by week."""
+    cost = np.zeros((stop - start, rules.n_weeks + 1))
+    for row, jobs in due:
+        for begin in range(start, stop, _BLOCK):
+            lo, hi = np.searchsorted(row, [begin, min(begin + _BLOCK, stop)]).tolist()
+            some = part(jobs, slice(lo, hi))
+            cost[row[lo:hi] - start] += some.cost(rules.costs, rules.n_weeks)
+    return cost
 
 
 def _rows(capacity: FloatArray, jobs: pl.DataFrame, rules: Rules) -> FloatArray:
@@ -233,18 +256,18 @@ class _Calendar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Due:
-    """One kind of job on every belt, and what those that fall due cost by week."""
+    """One kind of job on every belt, and those that fall due within the plan."""
 
     mi: FloatArray  # from now, shape (n_belts,)
     day: FloatArray
-    is_due: BoolArray  # within the plan
-    cost: FloatArray  # shape (n_due, n_weeks + 1)
+    is_due: BoolArray
+    jobs: Jobs  # that are due
 
 
 def _jobs(
     belts: pl.DataFrame, calendar: _Calendar, rules: Rules
-) -> tuple[pl.DataFrame, FloatArray]:
-    """Return the jobs due within the plan, and what each costs week by week."""
+) -> tuple[pl.DataFrame, _Kinds]:
+    """Return the jobs due within the plan, and the two kinds of them."""
     age, shape, scale = _columns(belts, "age_mi", "shape", "scale_mi")
     daily, daily_sd = _columns(belts, "daily_mi", "daily_sd_mi")
     best = best_ages(shape, scale, costs=rules.costs)
@@ -252,11 +275,12 @@ def _jobs(
         best_age_mi=best.age_mi, best_cost_per_mi=best.cost_per_mi
     )
     retensions = _retensions(belts, calendar, rules)
-    replacements = _replacements(belts, calendar, rules)
+    replacements = _replacements(belts, calendar)
     is_job = retensions.is_due | replacements.is_due
-    cost = np.zeros((int(is_job.sum()), rules.n_weeks + 1))
-    for kind in (retensions, replacements):
-        cost[kind.is_due[is_job]] += kind.cost
+    due = tuple(
+        (np.flatnonzero(kind.is_due[is_job]), kind.jobs)
+        for kind in (retensions, replacements)
+    )
     chance = p_failure_ahead(
         FAILURE_DAYS,
         daily_mi=daily,
@@ -271,11 +295,13 @@ def _jobs(
         due_in_mi=np.where(is_replace, replacements.mi, retensions.mi),
         due_day=np.where(is_replace, replacements.day, retensions.day),
         minutes=np.where(
-            is_replace, rules.replacement_minutes, rules.retension_minutes
+            is_replace,
+            float(rules.replacement_minutes),
+            float(rules.retension_minutes),
         ),
         p_failure_90d=pl.Series(chance).fill_nan(None),
     )
-    return jobs.filter(is_job), cost
+    return jobs.filter(is_job), due
 
 
 def _retensions(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Due:
@@ -297,11 +323,10 @@ def _retensions(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Due:
         z_per_mi=np.maximum(np.nan_to_num(z_later - z_now), 0.0) / ahead_mi,
         cycle_mi=np.maximum(mi[is_due] + np.nan_to_num(since_set), 1.0),
     )
-    cost = jobs.cost(rules.costs, rules.n_weeks)
-    return _Due(mi=mi, day=day, is_due=is_due, cost=cost)
+    return _Due(mi=mi, day=day, is_due=is_due, jobs=jobs)
 
 
-def _replacements(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Due:
+def _replacements(belts: pl.DataFrame, calendar: _Calendar) -> _Due:
     """Return replacements, due at the age of least cost per mile or now."""
     best, age, daily = _columns(belts, "best_age_mi", "age_mi", "daily_mi")
     mi = np.maximum(best - age, 0.0)
@@ -312,8 +337,7 @@ def _replacements(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Du
     jobs = Replacements(
         due_week=calendar.week(day[is_due]), weekly_mi=7 * daily[is_due], **own
     )
-    cost = jobs.cost(rules.costs, rules.n_weeks)
-    return _Due(mi=mi, day=day, is_due=is_due, cost=cost)
+    return _Due(mi=mi, day=day, is_due=is_due, jobs=jobs)
 
 
 def _columns(belts: pl.DataFrame, *names: str) -> list[FloatArray]:
@@ -355,7 +379,7 @@ def _with_weeks(
     return (
         jobs.with_columns(
             week_no=week,
-            expected_cost=cost[np.arange(week.size), week],
+            expected_cost=cost,
             due_date=calendar.as_of
             + pl.duration(days=pl.col("due_day").cast(pl.Int64)),
             job=pl.when("is_replace")

@@ -1,10 +1,11 @@
 """What work on a belt costs by the week it is done in, and how likely it fails."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 from scipy.special import ndtr, ndtri
 
 from fleetbelt.models.arrays import FloatArray, IntArray
@@ -13,6 +14,7 @@ from fleetbelt.models.replacement import age_replacement
 
 LEAST_PER_WEEK: Final = 0.01  # cost of a week late, so that no room is left for nothing
 _NODES, _WEIGHTS = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]), np.array([1.0, 4, 1]) / 6
+_BEST: Final = pl.Schema({"age_mi": pl.Float64(), "cost_per_mi": pl.Float64()})
 SURE: Final = 1e-6  # chances nearer to 0 or 1 are taken as this near
 
 
@@ -83,23 +85,29 @@ def best_ages(shape: FloatArray, scale_mi: FloatArray, *, costs: Costs) -> BestA
         None (NaN) too where the saving over running to failure is under 1 %, and where
         the costs give nothing to weigh.
     """
-    lives, group = np.unique(
-        np.column_stack([shape, scale_mi]), axis=0, return_inverse=True
+    belts = pl.DataFrame({"shape": shape, "scale_mi": scale_mi})
+    lives = belts.unique(maintain_order=True)
+    best = [_best_age(k, eta, costs) for k, eta in lives.iter_rows()]
+    found = lives.hstack(pl.DataFrame(best, _BEST, orient="row"))
+    of_belts = belts.join(
+        found, on=["shape", "scale_mi"], how="left", maintain_order="left"
     )
-    best = np.full((lives.shape[0], 2), np.nan)
-    for row, (k, eta) in enumerate(lives):
-        if not np.isfinite(k + eta) or not costs.can_weigh_age:
-            continue
+    age_mi, cost_per_mi = (of_belts[name].to_numpy() for name in _BEST)
+    return BestAges(age_mi=age_mi, cost_per_mi=cost_per_mi)
+
+
+def _best_age(shape: float, scale_mi: float, costs: Costs) -> tuple[float, float]:
+    """Return the best age of one life and its cost per mile; NaN without."""
+    if np.isfinite(shape + scale_mi) and costs.can_weigh_age:
         found = age_replacement(
-            shape=float(k),
-            scale_mi=float(eta),
+            shape=shape,
+            scale_mi=scale_mi,
             cost_planned=costs.planned_replacement,
             cost_failure=costs.failure,
         )
-        if found.is_worthwhile and found.age_mi is not None:
-            best[row] = found.age_mi, found.cost_per_mi
-    age_mi, cost_per_mi = best[group.reshape(-1)].T
-    return BestAges(age_mi=age_mi, cost_per_mi=cost_per_mi)
+        if found.is_worthwhile and found.age_mi and found.cost_per_mi:
+            return found.age_mi, found.cost_per_mi
+    return np.nan, np.nan
 
 
 def p_failure_ahead(
@@ -254,6 +262,29 @@ class Replacements:
         so_far = _integral(excess * survival, age)
         cost = so_far - np.take_along_axis(so_far, self.due_week[:, None], axis=1)
         return np.asarray(np.maximum(cost, 0.0) + LEAST_PER_WEEK * np.maximum(off, 0))
+
+
+Jobs = Retensions | Replacements
+
+
+def part(jobs: Jobs, rows: slice) -> Jobs:
+    """Return some of the jobs.
+
+    Parameters
+    ----------
+    jobs : Retensions or Replacements
+        Any number of them.
+    rows : slice
+        Which of them.
+
+    Returns
+    -------
+    Retensions or Replacements
+        Those.
+    """
+    return replace(
+        jobs, **{one.name: getattr(jobs, one.name)[rows] for one in fields(jobs)}
+    )
 
 
 def _integral(rate: FloatArray, at: FloatArray) -> FloatArray:

@@ -7,12 +7,11 @@ import numpy as np
 
 from fleetbelt.models.arrays import BoolArray, FloatArray
 
-_COOLINGS, _COOLER = 8, 4.0  # of the smoothed bound, and by how much each
+_HEATS: Final = 8.0 ** -np.arange(6)  # of the smoothed bound, one after the other
 _STEPS, _HALVINGS = 8, 10  # of Newton at one heat, and of one step
 _LONGEST: Final = 8.0  # step in heats: beyond, the curvature says nothing
 _NEAR: Final = 1e-3  # share of the minutes wanted in excess at which a heat is done
 _BLOCK: Final = 4096  # visits at a time
-_CURVED: Final = 512  # of a block, visits that the curvature is reckoned from
 _UNDECIDED: Final = 1e-6  # a visit with less for its other weeks has no curvature
 
 
@@ -54,7 +53,7 @@ def week_prices(
     has room to spare keeps its price.
     """
     prices = np.zeros(room.size)
-    for heat in scale / _COOLER ** np.arange(_COOLINGS):
+    for heat in scale * _HEATS:
         prices = _climbed(minutes, cost, room, prices, float(heat))
     return np.append(prices, 0.0)
 
@@ -117,16 +116,8 @@ def _smoothed(
         value += float((least - heat * np.log(total)).sum())
         wanted = share[:, :-1] * (length / total)
         slope = slope + wanted.sum(axis=0)
-        is_undecided = total[:, 0] > 1.0 + _UNDECIDED
-        curvature += _curvature(wanted[is_undecided], length[is_undecided])
+        of_all = np.flatnonzero(total > 1.0 + _UNDECIDED)
+        some = wanted[of_all]
+        curvature -= some.T @ some
+        curvature[np.diag_indices(room.size)] += (length[of_all] * some).sum(axis=0)
     return _Smoothed(value=value, slope=slope, curvature=curvature / heat)
-
-
-def _curvature(wanted: FloatArray, length: FloatArray) -> FloatArray:
-    """Covariance of the minutes that visits want; of many visits that of every n-th."""
-    every = 1 + wanted.shape[0] // _CURVED
-    some, length = wanted[::every], length[::every]
-    squares = np.diag((length * some).sum(axis=0))
-    # not by @: its last digit would depend on the number of threads
-    together = np.einsum("vi,vj->ij", some, some)
-    return np.asarray(every * (squares - together))
