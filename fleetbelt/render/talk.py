@@ -4,6 +4,7 @@ import base64
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -79,16 +80,17 @@ def write_sheets(frames: Frames, out: Path) -> list[Path]:
     digest = hashlib.sha256(_STYLE.encode()).digest()
     (out / FOLDER).mkdir()
     names = file_names(people["technician_id"].to_list())
+    peers = {shop: _peers(people, shop) for shop in people["shop"].unique()}
+    of_all = {
+        "style": Markup(_STYLE),  # noqa: S704 -- our own text
+        "style_hash": f"'sha256-{base64.b64encode(digest).decode()}'",
+        "version": version("fleetbelt"),
+        "as_of": frames.fact("as_of"),
+    }
     written = []
     for person in people.iter_rows(named=True):
         path = out / FOLDER / names[person["technician_id"]]
-        text = template.render(
-            style=Markup(_STYLE),  # noqa: S704 -- our own text
-            style_hash=f"'sha256-{base64.b64encode(digest).decode()}'",
-            version=version("fleetbelt"),
-            as_of=frames.fact("as_of"),
-            **_sheet(person, people),
-        )
+        text = template.render(**of_all, **_sheet(person, peers[person["shop"]]))
         path.write_text(text, encoding="utf-8", newline="\n")
         written.append(path)
     return written
@@ -107,23 +109,47 @@ def _people(frames: Frames) -> pl.DataFrame | None:
     return None if people.is_empty() else people
 
 
-def _sheet(person: Mapping[str, Any], people: pl.DataFrame) -> dict[str, Any]:
-    shop = people.filter(pl.col("shop") == person["shop"])
-    is_shop = shop.height >= _LEAST_IN_SHOP
-    peers = shop if is_shop else people
-    whose = f"all of {person['shop']}" if is_shop else "all shops together"
-    may_average = peers.height >= _LEAST_IN_SHOP
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Peers:
+    """Whom a technician is held beside: in words, and the averages, by column."""
+
+    whose: str
+    averages: Mapping[str, str] | None  # None: too few of them
+
+
+def _peers(people: pl.DataFrame, shop: str | None) -> _Peers:
+    """Return those of a shop, where they are enough, else all."""
+    own = people.filter(pl.col("shop") == shop)
+    is_shop = own.height >= _LEAST_IN_SHOP
+    peers = own if is_shop else people
+    averages = {
+        name: _average(peers, name, weight, form)
+        for _, name, _, weight, form, _ in _LINES
+        if name in peers.columns
+    }
+    return _Peers(
+        whose=f"all of {shop}" if is_shop else "all shops together",
+        averages=averages if peers.height >= _LEAST_IN_SHOP else None,
+    )
+
+
+def _sheet(person: Mapping[str, Any], peers: _Peers) -> dict[str, Any]:
+    may_average = peers.averages is not None
     return {
         "who": person["technician_id"],
         "settings": f"{person['settings']:,}",
-        "beside": f"the average of {whose}" if may_average else "no average: too few",
-        "average": f"Average, {whose}" if may_average else "Average",
-        "rows": list(_rows(person, peers if may_average else peers.clear())),
+        "beside": f"the average of {peers.whose}"
+        if may_average
+        else "no average: too few",
+        "average": f"Average, {peers.whose}" if may_average else "Average",
+        "rows": list(_rows(person, peers.averages or {})),
         "said": list(_said(person)),
     }
 
 
-def _rows(person: Mapping[str, Any], peers: pl.DataFrame) -> Iterator[dict[str, str]]:
+def _rows(
+    person: Mapping[str, Any], averages: Mapping[str, str]
+) -> Iterator[dict[str, str]]:
     for what, name, limits, weight, form, read in _LINES:
         if person.get(name) is None:
             continue
@@ -134,15 +160,15 @@ def _rows(person: Mapping[str, Any], peers: pl.DataFrame) -> Iterator[dict[str, 
         yield {
             "what": what,
             "own": f"{form(person[name])}{between}" + (f", of {n:,}" if n else ""),
-            "average": _average(peers, name, weight, form),
+            "average": averages.get(name, _NONE),
             "read": read,
         }
 
 
 def _average(peers: pl.DataFrame, name: str, weight: str, form: Any) -> str:  # noqa: ANN401
-    known = peers.drop_nulls([name, weight]) if peers.height else peers
+    known = peers.drop_nulls([name, weight])
     values, weights = known[name].to_numpy(), known[weight].to_numpy()
-    if known.is_empty() or not weights.sum():
+    if not weights.sum():
         return _NONE
     return str(form(float(values @ weights / weights.sum())))
 
