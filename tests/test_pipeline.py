@@ -15,9 +15,10 @@ import fleetbelt
 from fleetbelt import pipeline
 from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.intake import Outcome
+from fleetbelt.render import NEEDED, render_pages
 from fleetbelt.resources import bundled
 from fleetbelt.simulation import simulate
-from fleetbelt.store import database
+from fleetbelt.store import database, frames
 from fleetbelt.store.database import connect
 from fleetbelt.store.export import write_tables
 from tests.conftest import Compute, computed
@@ -48,6 +49,22 @@ def again(
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(database._CONFIG, "threads", request.param)
         return pipeline.run(bundled("sample_data"), tmp_path_factory.mktemp("again"))
+
+
+def test_what_pages_read_of_a_table_is_all_that_they_show(
+    sample: Outcome, tmp_path: Path
+):
+    made = []
+    for place, names in (("whole", tuple(NEEDED)), ("read", NEEDED)):
+        with connect(sample.database, read_only=True) as connection:
+            tables = frames.existing(connection, names)
+        (tmp_path / place).mkdir()
+        pages = render_pages(tables, tmp_path / place)
+        made.append(({page.name: page.read_bytes() for page in pages}, tables))
+
+    (whole, tables), (read, parts) = made
+    assert parts["results.data_notes"].height < tables["results.data_notes"].height
+    assert read == whole
 
 
 def test_the_same_records_give_the_same_tables(sample: Outcome, again: Outcome):

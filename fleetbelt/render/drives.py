@@ -45,10 +45,10 @@ def drives(frames: Frames) -> dict[str, Any]:
 
 def _most_used_first(frames: Frames, pulleys: pl.DataFrame) -> list[str]:
     ids = pulleys.select("drive_id").unique()
-    belts = frames.get("results.belts")
-    if belts is None:
+    ends = frames.get("pages.belt_ends")
+    if ends is None:
         return sorted(ids["drive_id"])
-    used = belts.group_by("drive_id").agg(n=pl.len())
+    used = ends.group_by("drive_id").agg(pl.col("n").sum())
     order = ids.join(used, on="drive_id", how="left").fill_null(0)
     return order.sort(["n", "drive_id"], descending=[True, False])["drive_id"].to_list()
 

@@ -30,13 +30,13 @@ _REASONS: Final = {
 
 def by_reason(frames: Frames) -> Section:
     """Show the share of failures of each reason."""
-    belts = frames.get("results.belts")
-    if belts is None:
+    ends = frames.get("pages.belt_ends")
+    if ends is None:
         return missing("failures", _QUESTION, _NONE, _HOW)
     counts = dict(
-        belts.filter(pl.col("end_kind") == "failed")
+        ends.filter(pl.col("end_kind") == "failed")
         .group_by("removal_reason")
-        .agg(n=pl.len())
+        .agg(pl.col("n").sum())
         .iter_rows()
     )
     k = [counts.get(reason, 0) for reason in _REASONS]

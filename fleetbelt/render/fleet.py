@@ -44,7 +44,7 @@ _FITTED: Final = (
     ("results.life_curve", life.survival),
     ("results.life_effects", effects.life),
     ("results.life_by_group", b10.table),
-    ("results.belts", failures.by_reason),
+    ("pages.belt_ends", failures.by_reason),
     ("results.noise_dose", dose.two_sided),
     ("results.noise_rates", noise.slipping),
     ("results.noise_rates", noise.bearing),

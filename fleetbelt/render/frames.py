@@ -6,7 +6,10 @@ from typing import Final
 
 import polars as pl
 
-NEEDED: Final[tuple[str, ...]] = (
+MOST_VEHICLES: Final = 2_000
+"""So many vehicles are listed, and open."""
+
+_TABLES: Final = (
     "results.run_info",
     "results.load_files",
     "results.quarantine",
@@ -62,12 +65,41 @@ NEEDED: Final[tuple[str, ...]] = (
     "marts.refused_rows",
     "marts.note_codes",
     "marts.vehicles_now",
+    "pages.belt_ends",
     "pages.belt_story",
+    "pages.due_days",
     "pages.job_records",
     "pages.retension_places",
+    "pages.vehicle_counts",
     "pages.watched_records",
 )
-"""Tables that the pages read; any of them may be missing or empty."""
+_VEHICLES: Final = (
+    "from results.vehicle_results order by noise_lo desc nulls last, vehicle_id"
+    f" limit {MOST_VEHICLES}"
+)
+_BELTS: Final = (  # of those vehicles
+    f"from results.belts where vehicle_id in (select vehicle_id {_VEHICLES})"
+)
+_PARTS: Final = {
+    "results.belts": _BELTS,
+    "results.data_notes": "select table_name, key, code from results.data_notes"
+    " where table_name = 'services' and key in (select service_id"
+    " from pages.belt_story union all select last_service_id from results.watchlist)",
+    "results.drift_by_belt": "from results.drift_by_belt where belt_id in"  # noqa: S608 -- our own text
+    f" (select belt_id from results.watchlist union all select belt_id {_BELTS})",
+    "results.noise_curve": "from results.noise_curve"
+    " where model = 'all' and noise in ('squeal', 'all')",
+    "results.vehicle_results": _VEHICLES,
+    "fitted.belt_ahead": "from fitted.belt_ahead"
+    " where belt_id in (select belt_id from pages.belt_story)",
+    "marts.install_tension": "select depot, model, duty, shop, install_date,"
+    " tension_n, correction, spec_min_n, relative, band from marts.install_tension",
+}
+NEEDED: Final[Mapping[str, str]] = {
+    name: _PARTS.get(name, f"from {name}") for name in _TABLES
+}
+"""Tables that the pages read, and what of each: no more of a large fleet's than a page
+holds. Any of them may be missing or empty."""
 
 
 class Frames:

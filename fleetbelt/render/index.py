@@ -3,6 +3,8 @@
 from datetime import date, timedelta
 from typing import Final
 
+import polars as pl
+
 from fleetbelt.render import changes, conformity, records, watch
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import NOTHING, Headline, Page, Quantity, sentence
@@ -58,9 +60,9 @@ def _owner(frames: Frames) -> Headline:
 
 def _analyst(frames: Frames) -> Headline:
     """Say how many belts fall due soon; before drift is known, what was read."""
-    belts, as_of = frames.get("results.drift_by_belt"), frames.fact("as_of")
-    due = None if belts is None else belts["retension_due_date"].drop_nulls()
-    if belts is None or due is None or due.is_empty() or not as_of:
+    days, as_of = frames.get("pages.due_days"), frames.fact("as_of")
+    due = None if days is None else days.drop_nulls("due_date")
+    if days is None or due is None or due.is_empty() or not as_of:
         _, loaded, _, _ = records.counted(frames) or (0, 0, 0, 0)
         return Headline(
             who="For the analyst",
@@ -70,8 +72,10 @@ def _analyst(frames: Frames) -> Headline:
             method="method-records",
         )
     today = date.fromisoformat(as_of)
-    soon = int((due <= today + timedelta(days=SOON_DAYS)).sum())
-    now = int((due <= today).sum())
+    soon, now = (
+        int(due.filter(pl.col("due_date") <= today + timedelta(days=ahead))["n"].sum())
+        for ahead in (SOON_DAYS, 0)
+    )
     return Headline(
         who="For the analyst",
         number=(f"{soon:,}",),
@@ -80,7 +84,7 @@ def _analyst(frames: Frames) -> Headline:
             "{now} of them already: due at a chance of {p} of being under.",
             p=Quantity(value=frames.setting("plan", "retension_p", 0.1), kind="share"),
             soon=soon,
-            n=belts.height,
+            n=int(days["n"].sum()),
             days=SOON_DAYS,
             now=now,
         ),

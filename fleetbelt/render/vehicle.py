@@ -5,7 +5,7 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render.bands import SHORT
-from fleetbelt.render.frames import Frames
+from fleetbelt.render.frames import MOST_VEHICLES, Frames
 from fleetbelt.render.section import (
     Column,
     Section,
@@ -18,7 +18,6 @@ from fleetbelt.render.section import (
 _QUESTION: Final = "Which vehicles are complained of more than expected?"
 _NONE: Final = "There are no vehicles with miles under observation."
 _HOW: Final = "Record installs in services.csv and distances in odometers.csv."
-MOST_VEHICLES: Final = 2_000
 MOST_BELTS: Final = 4_000
 _ENDS: Final = {
     "broken": "broke on the road",
@@ -39,7 +38,9 @@ def vehicles(frames: Frames) -> Section:
     if table is None:
         return missing("vehicles", _QUESTION, _NONE, _HOW)
     frame = _ordered(frames, table)
+    counts = frames.get("pages.vehicle_counts")
     more = table.filter(pl.col("noise_lo") > 1).height
+    n, more = (table.height, more) if counts is None else counts.row(0)
     return Section(
         key="vehicles",
         question=_QUESTION,
@@ -47,7 +48,7 @@ def vehicles(frames: Frames) -> Section:
             "{more} of {n} vehicles, by more than chance explains. Find one by its "
             "number, and open its row for its belts.",
             more=more,
-            n=table.height,
+            n=n,
         ),
         caveat=sentence(
             "Expected from the miles, the model and the bands; drawn towards 1 where "
@@ -75,7 +76,7 @@ def vehicles(frames: Frames) -> Section:
             ),
             opens="vehicle_id",
             is_open=True,
-            note=_left_out(frame.height),
+            note=_left_out(n),
         ),
         method="method-noise",
     )  # fmt: skip

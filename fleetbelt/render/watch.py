@@ -34,14 +34,14 @@ def number(frames: Frames) -> Sentence:
     """Return the number of belts on the watchlist, a dash without belts."""
     watched = frames.get("results.watchlist")
     if watched is None:
-        return ("0",) if frames.get("results.belts") is not None else NOTHING
+        return ("0",) if frames.get("pages.belt_ends") is not None else NOTHING
     return (f"{watched.height:,}",)
 
 
 def watched_in_words(frames: Frames) -> Sentence:
     """Say how many belts are on the watchlist, and how many surely under."""
     watched, belts = frames.get("results.watchlist"), running(frames)
-    if watched is None and frames.get("results.belts") is None:
+    if watched is None and frames.get("pages.belt_ends") is None:
         return ("No belt is in the records.",)
     if watched is None:
         return ("No running belt is likely enough to be under its range to be listed.",)
@@ -63,7 +63,7 @@ def watchlist(frames: Frames) -> Section:
     """List the belts most likely under their range, each with its evidence."""
     watched = frames.get("results.watchlist")
     if watched is None:
-        if frames.get("results.belts") is None:
+        if frames.get("pages.belt_ends") is None:
             how = "Fill services.csv with installs and readings; then run again."
             return missing("watchlist", QUESTION, "No belt is in the records.", how)
         answer = watched_in_words(frames)

@@ -1,6 +1,6 @@
 """Read tables as polars frames, write frames as tables, without pyarrow."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import duckdb
@@ -42,11 +42,19 @@ def write(
 
 
 def existing(
-    connection: duckdb.DuckDBPyConnection, names: Iterable[str]
+    connection: duckdb.DuckDBPyConnection, names: Iterable[str] | Mapping[str, str]
 ) -> dict[str, pl.DataFrame]:
-    """Return those of the named tables and views that exist, as frames by name."""
+    """Return those of the named tables and views that exist, as frames by name.
+
+    A mapping says by which query each is read.
+    """
     found = connection.sql(
         "select table_schema || '.' || table_name from information_schema.tables"
     )
     tables = {name for (name,) in found.fetchall()}
-    return {name: read(connection, f"from {name}") for name in names if name in tables}
+    queries = names if isinstance(names, Mapping) else {n: f"from {n}" for n in names}
+    return {
+        name: read(connection, query)
+        for name, query in queries.items()
+        if name in tables
+    }

@@ -39,12 +39,13 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         .unique("vehicle_id", maintain_order=True)
         .with_columns(n_belts=pl.lit(1, dtype=pl.Int64))
     )
+    belts = _belts(rng, installs).with_columns(drive_id=pl.lit("D1"))
     return factory_fits.fits(vehicles, list(MODELS), seed) | {
         "results.run_info": run_info(),
         "results.load_files": _load_files(),
         "results.quarantine": _quarantine(),
         "results.data_notes": _notes(),
-        "results.belts": _belts(rng, installs).with_columns(drive_id=pl.lit("D1")),
+        "results.belts": belts,
         "results.install_conformity": _conformity(installs),
         "results.drift_by_model": _drift_by_model(rng),
         "results.drift_by_belt": drift,
@@ -53,6 +54,7 @@ def results(n_vehicles: int = 60, seed: int = 7) -> dict[str, pl.DataFrame]:
         "marts.file_changes": _file_changes(),
         **factory_drift.evidence(drift, story),
         **factory_records.pages(story),
+        **factory_records.counts(belts, drift),
         "marts.install_tension": installs.with_columns(
             correction=pl.col("tension_n") / pl.col("raw_n")
         ).drop("miles_now", "raw_n"),

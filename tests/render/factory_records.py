@@ -19,6 +19,17 @@ def pages(story: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
+def counts(belts: pl.DataFrame, drift: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Return the counts of schema ``pages``."""
+    n = pl.len().cast(pl.Int64).alias("n")
+    return {
+        "pages.belt_ends": belts.group_by("drive_id", "end_kind", "removal_reason").agg(
+            n
+        ),
+        "pages.due_days": drift.group_by(due_date="retension_due_date").agg(n),
+    }
+
+
 def _places(read: pl.DataFrame) -> pl.DataFrame:
     wide = pl.col("spec_max_n") - pl.col("spec_min_n")
     step = ((pl.col("tension_n") - pl.col("spec_min_n")) / wide / 0.25).floor()

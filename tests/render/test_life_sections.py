@@ -22,7 +22,7 @@ SECTIONS = {
     "life": (life.survival, "results.life_curve"),
     "life-tension": (effects.life, "results.life_effects"),
     "b10": (b10.table, "results.life_by_group"),
-    "failures": (failures.by_reason, "results.belts"),
+    "failures": (failures.by_reason, "pages.belt_ends"),
     "dose": (dose.two_sided, "results.noise_dose"),
     "noise-curve": (cumulative.curves, "results.noise_curve"),
     "avoidable": (avoidable.squeal, "results.noise_avoidable"),
@@ -197,3 +197,12 @@ def test_only_whole_vehicles_have_belts_in_the_page(results, monkeypatch):
 
     assert belts is not None
     assert belts.frame.height == 9
+
+
+def test_vehicles_that_a_page_does_not_hold_are_counted_all_the_same(results):
+    counts = pl.DataFrame({"n": [7_654_321], "n_more": [543]})
+
+    section = vehicle.vehicles(Frames(results | {"pages.vehicle_counts": counts}))
+
+    assert said(section).startswith("543 of 7,654,321 vehicles")
+    assert "The first 2,000 of 7,654,321 vehicles" in plain_text(section.table.note)
