@@ -28,44 +28,19 @@
 --   line               bigint
 with
 
-watched as (select * from results.watchlist),
+told as (select * from pages.story_visits),
 visits as (select * from history.visits),
-belt_visits as (select * from history.belt_visits),
 readings as (select * from history.readings),
 tension_readings as (select * from results.tension_readings),
 files as (select * from raw.files),
 
-counted as (
-    select
-        watched.rank,
-        watched.belt_id,
-        count(*) as n
-    from watched
-    inner join visits using (belt_id)
-    group by watched.rank, watched.belt_id
-),
-
-reached as (
-    select
-        belt_id,
-        sum(n) over (order by rank rows unbounded preceding) - n as n_before
-    from counted
-),
-
--- the page takes whole belts up to so many rows, and a visit has one or more
-shown as (
-    select belt_id
-    from reached
-    where n_before < 10000
-),
-
 final as (
     select
-        shown.belt_id,
+        visits.belt_id,
         visits.service_id,
         visits.date,
         visits.odometer_mi,
-        belt_visits.miles,
+        told.miles,
         visits.action,
         readings.phase,
         readings.reading,
@@ -85,11 +60,10 @@ final as (
         visits.shop,
         files.file,
         visits.line
-    from shown
-    inner join visits using (belt_id)
-    inner join belt_visits using (service_id)
+    from told
+    inner join visits using (visit_key)
     inner join files on visits.file_id = files.file_id
-    left join readings on visits.service_id = readings.service_id
+    left join readings on told.visit_key = readings.visit_key
     left join tension_readings
         on
             readings.service_id = tension_readings.service_id

@@ -122,7 +122,7 @@ def test_the_database_says_what_each_result_is(database, table):
 def test_pages_are_given_as_many_records_as_they_show():
     sql = {model.name: model.sql for model in MODELS}
 
-    assert f"n_before < {MOST_ROWS}\n" in sql["pages.belt_story"]
+    assert f"n_before < {MOST_ROWS}\n" in sql["pages.story_visits"]
     assert f"place <= {MOST_JOBS}\n" in sql["pages.job_records"]
 
 
