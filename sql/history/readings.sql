@@ -32,15 +32,11 @@
 --   belt_state         varchar  new or used
 --   spec_min_n         double   N; null: none published
 --   spec_max_n         double   N
---   as_published       varchar  the range as entered
 --   spec_applied       varchar  range the technician set to
 --   why_no_tension     varchar  null where there is one
 --   file_id            integer
 --   line               bigint
 with
-
-visits as (select * from history.visits),
-ranges as (select * from history.ranges),
 
 found as (
     select
@@ -55,7 +51,7 @@ found as (
         found_shown_n as shown_n,
         found_min_n as spec_min_n,
         found_max_n as spec_max_n
-    from visits
+    from history.visits
     where reading_found is not null
 ),
 
@@ -72,7 +68,7 @@ left_ as (
         left_shown_n as shown_n,
         left_min_n as spec_min_n,
         left_max_n as spec_max_n
-    from visits
+    from history.visits
     where reading_left is not null
 ),
 
@@ -83,23 +79,6 @@ readings as (
 ),
 
 -- one row a key by its form: left out where a reader does not ask for it
-published as (
-    select
-        drive_id,
-        belt_state,
-        any_value(as_published) as as_published
-    from ranges
-    group by drive_id, belt_state
-),
-
-held as (
-    select
-        readings.*,
-        published.as_published
-    from readings
-    left join published using (drive_id, belt_state)
-),
-
 final as (
     select
         visit_key,
@@ -131,12 +110,11 @@ final as (
         belt_state,
         spec_min_n,
         spec_max_n,
-        as_published,
         spec_applied,
         why_no_tension,
         file_id,
         line
-    from held
+    from readings
 )
 
 select * from final

@@ -31,6 +31,7 @@ with
 told as (select * from pages.story_visits),
 visits as (select * from history.visits),
 readings as (select * from history.readings),
+ranges as (select * from history.ranges),
 tension_readings as (select * from results.tension_readings),
 files as (select * from raw.files),
 
@@ -53,7 +54,7 @@ final as (
         tension_readings.tension_u_n,
         readings.spec_min_n,
         readings.spec_max_n,
-        readings.as_published,
+        ranges.as_published,
         tension_readings.verdict,
         tension_readings.p_under,
         visits.technician_id,
@@ -64,6 +65,10 @@ final as (
     inner join visits using (visit_key)
     inner join files on visits.file_id = files.file_id
     left join readings on told.visit_key = readings.visit_key
+    left join ranges
+        on
+            readings.drive_id = ranges.drive_id
+            and readings.belt_state = ranges.belt_state
     left join tension_readings
         on
             readings.service_id = tension_readings.service_id
