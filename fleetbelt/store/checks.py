@@ -70,5 +70,5 @@ def write_notes(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
     connection.execute(
         "create or replace table results.data_notes as "
         f"select table_name, key, code, min(detail) as detail from (\n{found}\n) "
-        "group by table_name, key, code"
+        "group by table_name, key, code order by table_name, key, code"
     )

@@ -1,19 +1,22 @@
 """Write every result table as Parquet and CSV."""
 
 from pathlib import Path
+from typing import Final
 
 import duckdb
 
 from fleetbelt.contract import RESULTS
-from fleetbelt.resources import bundled
-from fleetbelt.store import sql_models
+from fleetbelt.store import frames
 
 # A spreadsheet runs a text that starts so; a leading apostrophe keeps it text.
 FORMULA = r"^[\s\x{A0}\x{200B}\x{FEFF}]*[=+\-@\t\r\n\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
 
 
+BLOCK: Final = 491_520  # rows in memory at a time: four groups of the engine's
+
+
 def write_tables(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
-    """Write the result tables that exist, sorted by key, as .parquet and .csv.
+    """Write the result tables that exist, as they stand, as .parquet and .csv.
 
     Parameters
     ----------
@@ -26,19 +29,10 @@ def write_tables(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
         "select table_name from duckdb_tables() where schema_name = 'results'"
     ).fetchall()
     names = {name for (name,) in found}
-    in_order = {model.name for model in sql_models.discover(bundled("sql"))}
     for table in RESULTS:
-        if table.name not in names:
-            continue
-        rows = f"from results.{table.name}"
-        if f"results.{table.name}" not in in_order:
-            rows += f" order by {', '.join(map(_quoted, table.key))}"
-        _copy(connection, f"select * {rows}", folder / f"{table.name}.parquet")
-        _copy(
-            connection,
-            f"select {_safe_columns(connection, table.name)} {rows}",
-            folder / f"{table.name}.csv",
-        )
+        if table.name in names:
+            _write_parquet(connection, table.name, folder)
+            _write_csv(connection, table.name, folder)
 
 
 def _quoted(name: str) -> str:
@@ -53,15 +47,34 @@ def _safe_columns(connection: duckdb.DuckDBPyConnection, table: str) -> str:
         [table],
     ).fetchall()
     return ", ".join(
-        f"case when regexp_matches({_quoted(name)}, '{FORMULA}') "
-        f"then '''' || {_quoted(name)} else {_quoted(name)} end as {_quoted(name)}"
-        if kind == "VARCHAR"
-        else _quoted(name)
-        for name, kind in columns
+        f"{_safe(_quoted(name), kind)} as {_quoted(name)}" for name, kind in columns
     )
 
 
-def _copy(connection: duckdb.DuckDBPyConnection, query: str, path: Path) -> None:
-    target = str(path).replace("'", "''")
-    options = "format parquet" if path.suffix == ".parquet" else "format csv, header"
-    connection.execute(f"copy ({query}) to '{target}' ({options})")
+def _safe(name: str, kind: str) -> str:
+    """Return the expression of a column; a text that begins by a letter is harmless."""
+    if kind == "TIMESTAMP":
+        return f"cast({name} as varchar)"
+    if kind != "VARCHAR":
+        return name
+    letter = f"{name} >= 'A' and {name} < '[' or {name} >= 'a' and {name} < '{{'"
+    harmless = f"{letter} or not regexp_matches({name}, '{FORMULA}')"
+    return f"case when {harmless} then {name} else '''' || {name} end"
+
+
+def _write_parquet(
+    connection: duckdb.DuckDBPyConnection, table: str, folder: Path
+) -> None:
+    target = str(folder / f"{table}.parquet").replace("'", "''")
+    connection.execute(f"copy results.{table} to '{target}' (format parquet)")
+
+
+def _write_csv(connection: duckdb.DuckDBPyConnection, table: str, folder: Path) -> None:
+    """Write by polars, which prints numbers in a third of the engine's time."""
+    rows = f"select {_safe_columns(connection, table)} from results.{table}"
+    ((n,),) = connection.sql(f"select count(*) from results.{table}").fetchall()
+    with (folder / f"{table}.csv").open("wb") as file:
+        for start in range(0, max(n, 1), BLOCK):
+            these = f"rowid >= {start} and rowid < {start + BLOCK}"
+            block = frames.read(connection, f"{rows} where {these}")
+            block.write_csv(file, include_header=start == 0)

@@ -6,6 +6,8 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from fleetbelt.contract import result_table
+
 Read = Callable[[str], pl.DataFrame]
 """Returns a table, or a subquery in brackets, as a frame."""
 
@@ -31,12 +33,16 @@ def read(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
 def write(
     connection: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame
 ) -> None:
-    """Make a table ``schema.table`` anew from a frame."""
-    schema = name.split(".", maxsplit=1)[0]
+    """Make a table ``schema.table`` anew from a frame; results in order of key."""
+    schema, _, table = name.partition(".")
+    order = ""
+    if schema == "results":
+        key = ", ".join(f'"{column}"' for column in result_table(table).key)
+        order = f" order by {key}"
     connection.register("frame_to_write", _ArrowView(frame))
     connection.execute(f"create schema if not exists {schema}")
     connection.execute(
-        f"create or replace table {name} as select * from frame_to_write"
+        f"create or replace table {name} as select * from frame_to_write{order}"
     )
     connection.unregister("frame_to_write")
 
