@@ -20,8 +20,12 @@ Levels = tuple[list[str], FloatArray]
 
 
 def cells_of(belts: pl.DataFrame, by: Sequence[str]) -> tuple[pl.DataFrame, IntArray]:
-    """Return the combinations that occur, counted, and which one each belt is."""
-    cells = belts.group_by(by).agg(n=pl.len()).sort(by).with_row_index("cell")
+    """Return the combinations that occur, with their belts n, and which each row is.
+
+    A row stands for ``weight`` belts.
+    """
+    cells = belts.group_by(by).agg(n=pl.col("weight").sum())
+    cells = cells.sort(by).with_row_index("cell")
     cell = belts.select(by).join(cells, on=by, how="left", maintain_order="left")
     return cells, cell["cell"].to_numpy().astype(np.int64)
 
@@ -113,7 +117,7 @@ def dose_rows(
     predictor : Predictor or None
         Of a fit to `dose_design`.
     belts : DataFrame
-        With ``relative``, of the belts fitted to.
+        With ``relative`` and ``weight``, of the belts fitted to.
     n_columns : int
         Of the design.
     knots : tuple of float
@@ -126,9 +130,9 @@ def dose_rows(
     list of dict
         A row a place in the range, `STEP` apart.
     """
-    first, last = (belts["relative"].quantile(q, "nearest") for q in _DRAWN)
-    if predictor is None or first is None or last is None:
+    if predictor is None or belts.is_empty():
         return []
+    first, last = (_quantile(belts, q) for q in _DRAWN)
     if not first <= MIDDLE <= last:  # nothing there to compare to
         return []
     places = np.round(np.arange(first, last + STEP / 2, STEP), 2)
@@ -146,3 +150,11 @@ def dose_rows(
         dict(zip(names, row, strict=True))
         for row in zip(*(x.tolist() for x in columns), strict=True)
     ]
+
+
+def _quantile(belts: pl.DataFrame, q: float) -> float:
+    """Return the place of the belt nearest to a share of all, by their places."""
+    sizes = belts.group_by("relative").agg(pl.col("weight").sum()).sort("relative")
+    up_to = sizes["weight"].cum_sum().to_numpy()
+    number = round(q * (int(up_to[-1]) - 1))
+    return float(sizes["relative"][int(np.searchsorted(up_to, number, side="right"))])

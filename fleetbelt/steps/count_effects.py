@@ -21,22 +21,40 @@ from fleetbelt.steps.cells import (
     knots_for,
     placed,
 )
-from fleetbelt.steps.life import GROUP_MI, MANY_BELTS
 from fleetbelt.steps.tables import Tables, from_rows
 from fleetbelt.store.frames import Read
 
 OTHERS = ("model", "duty", "alternator_pulley")
 _NONE_IN_RANGE = "No belt was left in range, so none can be compared to."
 _ALL_IN_RANGE = "Every belt whose tension is known was left in range."
-_BELTS = (
-    "(select belt_miles.*, relative, vehicles.duty, drives.alternator_pulley"
-    " from marts.belt_miles"
-    " inner join staging.vehicles using (vehicle_id)"
-    " inner join results.belts using (belt_id)"
-    " left join staging.drives on belts.drive_id = drives.drive_id"
-    " left join (select belt_id, relative from marts.install_tension) using (belt_id)"
-    " where miles > 0 order by belt_id)"
-)
+# Belts alike in all that counts, in one row; the miles of 20,000 or more are grouped to
+# 250, as those of lives are.
+_BELTS = """(
+    with widths as (
+        select case when count(*) >= 20000 then 250 else 1 end as width_mi
+        from marts.belt_miles
+    ),
+
+    belts as (
+        select
+            belt_miles.model, belt_miles.band, vehicles.duty, alternator_pulley,
+            case
+                when relative is not null
+                    then floor(least(greatest(relative, -1), 2) * 20 + 0.5) / 20
+            end as relative,
+            greatest(1, floor(miles / width_mi + 0.5)) * width_mi as miles,
+            squeal, whine, bearing
+        from marts.belt_miles
+        cross join widths
+        inner join staging.vehicles using (vehicle_id)
+        inner join results.belts using (belt_id)
+        left join staging.drives on belts.drive_id = drives.drive_id
+        left join marts.install_tension using (belt_id)
+        where miles > 0
+    )
+
+    select *, count(*) as weight from belts group by all
+)"""
 
 
 def count_effects(read: Read) -> Tables:
@@ -70,7 +88,7 @@ def count_effects(read: Read) -> Tables:
 def _dose(belts: pl.DataFrame, event: str) -> list[dict[str, object]]:
     set_at = placed(belts)
     cells, cell = cells_of(set_at, (*OTHERS, "relative"))
-    knots, events = knots_for(set_at), float(set_at[event].sum())
+    knots, events = knots_for(set_at), _total(set_at, event)
     others = affordable(cells, OTHERS, events, columns=len(knots))
     if len(knots) * EVENTS_A_COLUMN > events:
         return []
@@ -83,7 +101,7 @@ def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     """Share of complaints that would not be, had every belt known been set in range."""
     known = belts.filter(pl.col("band") != "unknown")
     cells, cell = cells_of(known, (*OTHERS, "band"))
-    events = int(known[noise].sum())
+    events = _total(known, noise)
     row: dict[str, object] = {"noise": noise, "complaints": events}
     if "in_spec" not in cells["band"]:
         return row | {"reason": _NONE_IN_RANGE}
@@ -96,9 +114,12 @@ def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     others = [constant(cells), *(indicators(cells, x)[1] for x in allowed[1:])]
     design = np.hstack([*others, bands])
     fit = _fit(known, cell, design, noise)
-    miles = sum_by(cell, known["miles"].to_numpy().astype(float), cells.height)
+    miles = (known["miles"] * known["weight"]).to_numpy()
     share = attributable_fraction(
-        fit, miles, design, np.hstack([*others, np.zeros_like(bands)])
+        fit,
+        sum_by(cell, miles, cells.height),
+        design,
+        np.hstack([*others, np.zeros_like(bands)]),
     )
     row |= {
         "family": fit.family,
@@ -109,18 +130,19 @@ def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     return row | {"share": share.value, "share_lo": share.lo, "share_hi": share.hi}
 
 
+def _total(belts: pl.DataFrame, event: str) -> int:
+    return int((belts[event] * belts["weight"]).sum())
+
+
 def _fit(
     belts: pl.DataFrame, cell: IntArray, design: FloatArray, event: str
 ) -> CountRegression:
     """Fit one row per belt, equal rows merged."""
-    miles = pl.col("miles").cast(pl.Float64)
-    if belts.height > MANY_BELTS:
-        miles = ((miles / GROUP_MI).round() * GROUP_MI).clip(lower_bound=GROUP_MI)
     rows = (
-        belts.select(miles, events=pl.col(event))
+        belts.select("miles", "weight", events=pl.col(event))
         .with_columns(cell=pl.Series(cell, dtype=pl.Int64))
         .group_by("cell", "miles", "events")
-        .agg(weight=pl.len())
+        .agg(pl.col("weight").sum())
         .sort("cell", "miles", "events")
     )
     counts = Counts.of(

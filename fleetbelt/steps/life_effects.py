@@ -54,7 +54,7 @@ def life_effects(read: Read) -> Tables:
         ``life_effects``, ``life_tests`` and ``life_dose``.
     """
     belts = read("(select * exclude (belt_id, reason) from marts.lives)").with_columns(
-        pl.col(TERMS).fill_null("unknown")
+        pl.col(TERMS).fill_null("unknown"), weight=1
     )
     share = as_lives(belts).broken_share
     by_terms = _Compared.of(belts, TERMS, share)

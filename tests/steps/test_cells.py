@@ -71,7 +71,8 @@ def drawn(places: np.ndarray) -> list[dict[str, object]]:
         design,
         [f"x{k}" for k in range(design.shape[1])],
     )
-    return dose_rows(fit.predictor, cells, design.shape[1], KNOTS, "rate_ratio")
+    belts = cells.with_columns(weight=1)
+    return dose_rows(fit.predictor, belts, design.shape[1], KNOTS, "rate_ratio")
 
 
 def test_a_dose_is_drawn_where_belts_are_and_is_1_in_the_middle():
