@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
-from scipy.sparse import csr_array
 from scipy.special import gammaincinv, xlogy
 
 from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
@@ -103,6 +102,59 @@ def _gamma_limits(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Shared:
+    """Miles of pairs' intervals in the cells: a sparse matrix of rows without gaps."""
+
+    n_pairs: int
+    n_cells: int
+    pair: IntArray  # (n_entries,), rising
+    cell: IntArray  # each one more than the one before, within a pair
+    miles: FloatArray
+    products: tuple[tuple[IntArray, FloatArray], ...]  # entries k after another, k > 0
+
+    @classmethod
+    def of(cls, edges: FloatArray, lower: FloatArray, upper: FloatArray) -> Self:
+        """Share out (lower, upper] of each pair."""
+        first = np.searchsorted(edges, lower, side="right") - 1
+        n_cells = _cell_of(edges, upper) - first + 1
+        pair = np.repeat(np.arange(lower.size), n_cells)
+        cell = np.arange(pair.size) - (np.cumsum(n_cells) - n_cells - first)[pair]
+        miles = np.minimum(upper[pair], edges[cell + 1])
+        miles -= np.maximum(lower[pair], edges[cell])
+        products = []
+        for k in range(1, int(n_cells.max(initial=1))):
+            entry = np.flatnonzero(pair[k:] == pair[:-k])
+            products.append((entry, miles[entry] * miles[entry + k]))
+        return cls(
+            n_pairs=lower.size,
+            n_cells=edges.size - 1,
+            pair=pair,
+            cell=cell,
+            miles=miles,
+            products=tuple(products),
+        )
+
+    def by_pair(self, value: FloatArray) -> FloatArray:
+        """Add up the cells' values times the miles of each pair in them."""
+        return sum_by(self.pair, self.miles * value[self.cell], self.n_pairs)
+
+    def by_cell(self, value: FloatArray) -> FloatArray:
+        """Add up the pairs' values times their miles in each cell."""
+        return sum_by(self.cell, self.miles * value[self.pair], self.n_cells)
+
+    def squared(self, weight: FloatArray) -> FloatArray:
+        """Add up each two cells' miles times each other, weighted by pair."""
+        n = self.n_cells
+        own = sum_by(self.cell, self.miles**2 * weight[self.pair], n)
+        total = np.diag(own)
+        for k, (entry, product) in enumerate(self.products, start=1):
+            value = product * weight[self.pair[entry]]
+            beside = sum_by(self.cell[entry], value, n)[: n - k]
+            total += np.diag(beside, k) + np.diag(beside, -k)
+        return total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Cells:
     """What the likelihood needs of the lives; miles are in cell widths.
 
@@ -112,7 +164,7 @@ class _Cells:
     widths: FloatArray  # (n_cells,)
     died: FloatArray  # (n_cells,) belts that broke there
     exposed: FloatArray  # (n_cells,) miles that belts are known to have lived there
-    shared: csr_array  # (n_pairs, n_cells) miles of a pair's interval in each cell
+    shared: _Shared  # miles of a pair's interval in each cell
     weight: FloatArray  # (n_pairs,)
     base: FloatArray
     s: FloatArray
@@ -132,7 +184,7 @@ class _Cells:
             widths=np.diff(edges),
             died=sum_by(broke_in, w[is_exact], edges.size - 1),
             exposed=_miles_in(edges, lower, w) - _miles_in(edges, entry, w),
-            shared=_overlaps(edges, lower[is_pair], upper[is_pair]),
+            shared=_Shared.of(edges, lower[is_pair], upper[is_pair]),
             weight=w[is_pair],
             base=np.where(is_interval, 0.0, 1.0),
             s=np.where(is_interval, -1.0, broken_share),
@@ -145,16 +197,14 @@ class _Cells:
 
         A hazard of 0, where nothing failed, adds nothing to any of them.
         """
-        d = np.maximum(self.shared @ hazard, 1e-100)
+        d = np.maximum(self.shared.by_pair(hazard), 1e-100)
         inside = self.base + self.s * np.expm1(-d)
         slope = -self.weight * self.s * np.exp(-d) / inside
         bend = (self.s - self.base) * slope / inside
         value = xlogy(self.died, hazard).sum() - (self.exposed * hazard).sum()
         value += (self.weight * np.log(inside)).sum()
-        by_cell = self.shared.T @ slope - self.exposed
-        bent = self.shared.copy()
-        bent.data *= np.repeat(bend, np.diff(bent.indptr))
-        hessian = (self.shared.T @ bent).toarray() * np.outer(hazard, hazard)
+        by_cell = self.shared.by_cell(slope) - self.exposed
+        hessian = self.shared.squared(bend) * np.outer(hazard, hazard)
         return (
             float(value),
             self.died + hazard * by_cell,
@@ -164,12 +214,12 @@ class _Cells:
     def spread(self) -> FloatArray:
         """Failures of each cell, were those of an interval spread evenly over it."""
         of_intervals = np.where(self.base == 0, self.weight, 0.0)
-        length = np.maximum(self.shared.sum(axis=1), 1e-100)
-        return np.asarray(self.died + self.shared.T @ (of_intervals / length))
+        length = self.shared.by_pair(np.ones(self.died.size))
+        return self.died + self.shared.by_cell(of_intervals / length)
 
     def at_most_exposed(self) -> FloatArray:
         """Miles in each cell, were every pair's belt alive to its upper end."""
-        return np.asarray(self.exposed + self.shared.T @ self.weight)
+        return self.exposed + self.shared.by_cell(self.weight)
 
 
 def _maximise(cells: _Cells) -> FloatArray:
@@ -203,17 +253,3 @@ def _miles_in(edges: FloatArray, miles: FloatArray, weight: FloatArray) -> Float
     farther = np.cumsum(sum_by(cell, weight, n)[::-1])[::-1]
     whole = np.diff(edges) * np.append(farther[1:], 0.0)
     return np.asarray(whole + sum_by(cell, weight * (miles - edges[cell]), n))
-
-
-def _overlaps(edges: FloatArray, lower: FloatArray, upper: FloatArray) -> csr_array:
-    """Return the miles of (lower, upper] in each cell, a row a pair."""
-    first = np.searchsorted(edges, lower, side="right") - 1
-    n_cells = _cell_of(edges, upper) - first + 1
-    end = np.cumsum(n_cells)
-    pair = np.repeat(np.arange(lower.size), n_cells)
-    cell = np.arange(pair.size) - (end - n_cells - first)[pair]
-    miles = np.minimum(upper[pair], edges[cell + 1])
-    miles -= np.maximum(lower[pair], edges[cell])
-    return csr_array(
-        (miles, cell, np.append(0, end)), shape=(lower.size, edges.size - 1)
-    )

@@ -1,6 +1,6 @@
 """How long belts last, by model and by how they were set."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 from typing import Self
 
@@ -64,31 +64,32 @@ def lives(read: Read) -> Tables:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Groups:
-    """The lives of all belts; a cell is a model and a band."""
+    """The lives of all belts, with the places of their models and bands."""
 
     models: list[str]  # "all" first
     lives: Lives
+    model: npt.NDArray[np.uint16]
+    band: npt.NDArray[np.uint16]
 
     @classmethod
     def of(cls, read: Read, models: list[str]) -> Self:
         belts = read(_LIVES)
         model, band = (
-            belts[name].replace_strict(words, range(len(words)), return_dtype=pl.Int64)
+            belts[name]
+            .replace_strict(words, range(len(words)), return_dtype=pl.UInt16)
+            .to_numpy()
             for name, words in (("model", models), ("band", _BANDS))
         )
-        cell = (model * len(_BANDS) + band).to_numpy()
-        return cls(models=models, lives=as_lives(belts, cell=cell))
+        return cls(models=models, lives=as_lives(belts), model=model, band=band)
 
     def group(self, model: str, band: str) -> Lives:
-        """Return the lives of one group, as one cell."""
-        of_model, of_band = np.divmod(self.lives.cell, len(_BANDS))
-        keep = np.ones(of_model.size, dtype=np.bool_)
+        """Return the lives of one group."""
+        keep = np.ones(self.model.size, dtype=np.bool_)
         if model != "all":
-            keep &= of_model == self.models.index(model)
+            keep &= self.model == self.models.index(model)
         if band != "all":
-            keep &= of_band == _BANDS.index(band)
-        rows = self.lives.where(keep)
-        rows = replace(rows, cell=np.zeros_like(rows.cell))
+            keep &= self.band == _BANDS.index(band)
+        rows = self.lives.where(np.flatnonzero(keep))
         width_mi = group_width(rows)
         return rows.grouped(width_mi) if width_mi else rows
 
@@ -164,10 +165,18 @@ def _curve(lives: Lives, broken_share: float, model: str, band: str) -> pl.DataF
 _STEPS = ("miles", "at_risk", "survival", "survival_lo", "survival_hi")
 
 
-_RUNNING = (
-    "(select belt_id, odometer_now_mi, daily_mi, daily_sd_mi"
-    " from history.running_belts order by belt_id)"
-)
+# Running belts with their age, and what is known of each now.
+_RUNNING = """(
+    select
+        running.belt_id, belts.model, belts.band, running.daily_mi,
+        running.daily_sd_mi,
+        running.odometer_now_mi - belts.install_odometer_mi as age_mi,
+        now.* exclude (belt_id, p_failure_90d), now.belt_id is not null as is_told
+    from history.running_belts as running
+    left join results.belts as belts using (belt_id)
+    left join results.drift_by_belt as now using (belt_id)
+    order by running.belt_id
+)"""
 
 
 def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -175,31 +184,19 @@ def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 
     Returns ``fitted.belt_lives``, and ``results.drift_by_belt`` with the chance.
     """
-    belts = read(
-        "(select belt_id, model, band, install_odometer_mi from results.belts)"
-    )
     used = lives.select("model", "band", "life_model", "life_band", "shape", "scale_mi")
-    aged = (
-        read(_RUNNING)
-        .join(belts, on="belt_id", how="left", maintain_order="left")
-        .join(used, on=["model", "band"], how="left", maintain_order="left")
-        .with_columns(age_mi=pl.col("odometer_now_mi") - pl.col("install_odometer_mi"))
-        .with_columns(pl.col("age_mi").clip(lower_bound=0.0))
-    )
+    aged = read(_RUNNING).with_columns(pl.col("age_mi").clip(lower_bound=0.0))
+    aged = aged.join(used, on=["model", "band"], how="left", maintain_order="left")
     names = ("daily_mi", "daily_sd_mi", "age_mi", "shape", "scale_mi")
     chance = p_failure_ahead(
         FAILURE_DAYS,
         **{name: aged[name].fill_null(np.nan).to_numpy() for name in names},
     )
     aged = aged.with_columns(p_failure_90d=pl.Series(chance).fill_nan(None))
-    running = read("results.drift_by_belt").drop("p_failure_90d")
-    now = running.join(
-        aged.select("belt_id", "p_failure_90d"), on="belt_id", how="left"
-    )
     columns = ("belt_id", "model", "band", "age_mi", "shape", "scale_mi")
     return (
         aged.select(*columns, "p_failure_90d"),
-        to_contract("drift_by_belt", now.sort("belt_id")),
+        to_contract("drift_by_belt", aged.filter("is_told")),
     )
 
 
