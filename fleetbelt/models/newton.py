@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotrs
 
 from fleetbelt.models.arrays import FloatArray
 from fleetbelt.models.estimates import Estimate, two_sided_z
@@ -126,10 +126,8 @@ def _step(
         return None
     scale = 1 / np.sqrt(diagonal)
     scaled = information * np.outer(scale, scale) + damping * np.eye(scale.size)
-    try:
-        factor = cho_factor(scaled)
-    except LinAlgError:
+    factor, is_not_positive = dpotrf(scaled)
+    if is_not_positive or np.diag(factor).min() < 1e-7:  # singular but for rounding
         return None
-    if np.abs(np.diag(factor[0])).min() < 1e-7:  # singular but for rounding
-        return None
-    return np.asarray(scale * cho_solve(factor, scale * gradient))
+    solution, _ = dpotrs(factor, scale * gradient)
+    return np.asarray(scale * solution)

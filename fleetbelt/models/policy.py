@@ -1,7 +1,7 @@
 """What if: complaints, road failures and cost a year under other ways of working."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Self
 
 import numpy as np
 import polars as pl
@@ -127,9 +127,12 @@ def what_if(
     .. [1] Ross, S. M. (1996), *Stochastic Processes*, 2nd ed., theorem 3.6.1.
     """
     drawn = Drawn.of(fleet, road_share=costs.road_share, n_draws=n_draws, rng=rng)
-    best = best_ages(drawn.shape[0], drawn.scale_mi[0], costs=costs).age_mi
+    at_age = {
+        is_aged: _Belts.of(fleet, drawn, costs, is_aged=is_aged)
+        for is_aged in (False, True)
+    }
     years = {
-        name: _year(fleet, drawn, way, costs, np.nan_to_num(best, nan=np.inf))
+        name: _year(fleet, drawn, way, costs, at_age[way.replaces_at_age])
         for name, way in _WAYS.items()
     }
     today = years["as_today"].cost
@@ -209,14 +212,30 @@ class _Year:
     cost: FloatArray
 
 
-def _year(
-    fleet: Fleet, drawn: Drawn, way: _Way, costs: Costs, best_mi: FloatArray
-) -> _Year:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Belts:
+    """What becomes of new belts, whether replaced at the best age or never for it."""
+
+    age_mi: FloatArray  # (n_cells,)
+    off_per_mi: FloatArray  # (1 + n_draws, n_cells): rate at which sound ones come off
+    new: Renewal
+
+    @classmethod
+    def of(cls, fleet: Fleet, drawn: Drawn, costs: Costs, *, is_aged: bool) -> Self:
+        best = best_ages(drawn.shape[0], drawn.scale_mi[0], costs=costs).age_mi
+        age = (
+            np.nan_to_num(best, nan=np.inf) if is_aged else np.full(best.shape, np.inf)
+        )
+        off = drawn.other_per_mi + (0.0 if is_aged else drawn.preventive_per_mi)
+        off = off[:, fleet.stratum]
+        new = renewal(drawn.shape, drawn.scale_mi, age, off)
+        return cls(age_mi=age, off_per_mi=off, new=new)
+
+
+def _year(fleet: Fleet, drawn: Drawn, way: _Way, costs: Costs, belts: _Belts) -> _Year:
     of, n = fleet.stratum, fleet.strata.height
     mix, mended, rechecked = _installs(fleet, drawn, way)
-    off = drawn.other_per_mi + (0.0 if way.replaces_at_age else drawn.preventive_per_mi)
-    age = best_mi if way.replaces_at_age else np.full(best_mi.shape, np.inf)
-    new = renewal(drawn.shape, drawn.scale_mi, age, off[:, of])
+    new = belts.new
     miles = fleet.strata["miles_per_year"].to_numpy()
     installs = miles / _by(of, mix * new.miles, n)
     fitted = installs[:, of] * mix
@@ -224,7 +243,7 @@ def _year(
     failures = (fitted * new.failed).sum(axis=1)
     road = failures * drawn.road_share
     replaced = fitted.sum(axis=1) - road
-    retensions = _retensions(fleet, drawn, way, fitted, age, off[:, of])
+    retensions = _retensions(fleet, drawn, way, fitted, belts)
     visits = (installs * (rechecked + mended) + retensions).sum(axis=1)
     cost = (
         costs.complaint_visit * complaints
@@ -264,8 +283,7 @@ def _retensions(
     drawn: Drawn,
     way: _Way,
     fitted: FloatArray,
-    age: FloatArray,
-    off: FloatArray,
+    belts: _Belts,
 ) -> FloatArray:
     """Retensions a year by stratum: as today, or each time a belt has come so far."""
     of, n = fleet.stratum, fleet.strata.height
@@ -278,8 +296,8 @@ def _retensions(
     left = np.zeros(every.shape)
     for turn in range(1, _MOST_TURNS + 1):
         at = turn * every
-        alive = np.exp(-((at / drawn.scale_mi) ** drawn.shape) - off * at)
-        left += np.where(at < age, alive, 0.0)
+        alive = np.exp(-((at / drawn.scale_mi) ** drawn.shape) - belts.off_per_mi * at)
+        left += np.where(at < belts.age_mi, alive, 0.0)
     return np.where(
         np.isnan(drawn.retension_every_mi), today, _by(of, fitted * left, n)
     )
