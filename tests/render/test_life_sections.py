@@ -205,4 +205,5 @@ def test_vehicles_that_a_page_does_not_hold_are_counted_all_the_same(results):
     section = vehicle.vehicles(Frames(results | {"pages.vehicle_counts": counts}))
 
     assert said(section).startswith("543 of 7,654,321 vehicles")
+    assert section.table is not None
     assert "The first 2,000 of 7,654,321 vehicles" in plain_text(section.table.note)
