@@ -5,9 +5,7 @@ from typing import Any
 
 import duckdb
 
-from fleetbelt import takeaway
 from fleetbelt.intake import Say
-from fleetbelt.render import NEEDED, headlines, render_pages
 from fleetbelt.store import export, frames
 from fleetbelt.store.folders import put_stamp, told_if_it_stands, whole_folder
 from fleetbelt.store.pseudonyms import masked
@@ -65,6 +63,12 @@ def give_out(
 def _write_pages(
     connection: duckdb.DuckDBPyConnection, folder: Path, state: str, *, pack: bool
 ) -> Told:
+    from fleetbelt.render import (  # noqa: PLC0415 -- not where pages stand
+        NEEDED,
+        headlines,
+        render_pages,
+    )
+
     with whole_folder(folder) as new:
         results = frames.existing(connection, NEEDED)
         written = render_pages(results, new, pack=pack)
@@ -79,6 +83,8 @@ def _write_pages(
 def _write_tables(
     connection: duckdb.DuckDBPyConnection, folder: Path, state: str
 ) -> Told:
+    from fleetbelt import takeaway  # noqa: PLC0415 -- not where tables stand
+
     with whole_folder(folder) as new:
         export.write_tables(connection, new)
         results = frames.existing(connection, takeaway.NEEDED)

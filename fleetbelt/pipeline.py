@@ -15,7 +15,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from fleetbelt import facts, steps
+from fleetbelt import facts
 from fleetbelt.intake import Outcome, Say, silent, take_in
 from fleetbelt.outputs import give_out
 from fleetbelt.resources import bundled
@@ -113,6 +113,8 @@ def compute(
     key: bytes | None = None,
 ) -> None:
     """Make every table after the typed ones anew: the way itself."""
+    from fleetbelt import steps  # noqa: PLC0415 -- the fits load slowest of all
+
     build = sql_models.builder(connection, sql_models.discover(bundled("sql")))
 
     def read(table: str) -> pl.DataFrame:

@@ -71,6 +71,16 @@ def test_starting_up_imports_no_heavy_library(call: str):
     assert not HEAVY & set(answer.stdout.split())
 
 
+def test_a_run_loads_fits_and_pages_only_where_it_makes_them():
+    code = "import fleetbelt.pipeline, sys; print(' '.join(sys.modules))"
+    answer = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+
+    loaded = set(answer.stdout.split())
+    assert not loaded & {"scipy", "jinja2", "xlsxwriter", "icalendar"}
+
+
 def test_a_sum_of_products_is_the_same_however_many_threads_the_user_sets():
     code = (
         "import fleetbelt, numpy as np; x = np.sqrt(np.arange(1e6)); print(x @ (x + 1))"
