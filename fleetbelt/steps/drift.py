@@ -27,11 +27,13 @@ _TENSION_NOW: Final = ("tension_now_n", "tension_now_lo_n", "tension_now_hi_n")
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
 _SQL: Final = {pl.Int32: "integer", pl.Float64: "double", pl.Boolean: "boolean"}
 _COLUMNS: Final = [
-    f"cast({name} as {_SQL[type(kind)]}) as {name}" for name, kind in READINGS.items()
+    f"cast({name} as {_SQL[type(kind)]}) as {name}"
+    for name, kind in READINGS.items()
+    if name not in ("miles", "crosses_run_in", "refitted")
 ]
 READINGS_IN_ORDER: Final = (
-    f"(select {', '.join(_COLUMNS)}, gauge_id, cell"  # noqa: S608 -- our own names
-    " from history.drift_readings order by belt_no, visit_no)"
+    f"(select {', '.join(_COLUMNS)}, odometer_mi, is_before_run_in, is_refit, "  # noqa: S608 -- our own names
+    "gauge_id, cell from history.drift_readings order by belt_no, visit_no)"
 )
 MODEL_NUMBERS: Final = "(select distinct model, model_no from history.drift_belts)"
 
@@ -46,7 +48,7 @@ def _learned(
     read: Read, prior_reading_sd: float
 ) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
     """Fit what the readings say, and lay out the tables of it; keep no reading."""
-    readings, gauges, cells = _numbered(read(READINGS_IN_ORDER))
+    readings, gauges, cells = _numbered(_from_row_to_row(read(READINGS_IN_ORDER)))
     offsets = _offsets(readings, prior_reading_sd)
     readings = put_right(readings, readings["cell_no"], offsets)
     fit, tests, choice = _fitted(readings, prior_reading_sd)
@@ -113,6 +115,24 @@ def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFram
             is_losing_fast=(pl.col("losing_faster_z") > FAST_Z).fill_null(value=False),
         ),
     }
+
+
+def _from_row_to_row(visits: pl.DataFrame) -> pl.DataFrame:
+    """Say what lies between each of a belt's visits and the one before it."""
+    odometer, is_before, refits = (
+        pl.col(name) for name in ("odometer_mi", "is_before_run_in", "refits")
+    )
+    is_first = pl.col("belt_no") != pl.col("belt_no").shift(fill_value=-1)
+    return (
+        visits.with_columns(refits=pl.col("is_refit").cast(pl.Int32).cum_sum())
+        .with_columns(
+            miles=pl.when(is_first).then(0.0).otherwise(odometer.diff().clip(0.0)),
+            crosses_run_in=is_before.shift(fill_value=False) & ~is_before & ~is_first,
+            refitted=refits
+            > pl.when(is_first).then(refits - pl.col("is_refit")).forward_fill(),
+        )
+        .drop("odometer_mi", "is_before_run_in", "is_refit", "refits")
+    )
 
 
 def _numbered(

@@ -1,28 +1,28 @@
--- The visits of every belt in the order the drift filter reads them.
+-- The visits of every belt as the drift filter reads them, in no order.
 -- kind:  view
 -- grain: one row per visit with a tension, or that changed it unread
 -- key:   belt_no, visit_no
 -- columns:
---   belt_no         bigint   0, 1, …
---   belt_id         varchar
---   model_no        bigint   0, 1, …
---   model           varchar
---   visit_no        bigint
---   miles           double   since the belt's row before, mi; 0 at its first
---   crosses_run_in  boolean  the run-in lies between that row and this
---   found_log       double   natural log of the found tension, N
---   found_n         bigint   readings in it
---   left_log        double   natural log of the left tension, N
---   left_n          bigint   readings in it
---   resets          boolean  the tension was changed here
---   u_corr          double   relative uncertainty of the gauge's correction, lasting
---   u_apart         double   the same, where it errs anew at each reading
---   is_hot          boolean
---   duty_no         integer  0 not known, 1 urban, 2 mixed, 3 highway
---   refitted        boolean  the belt was taken off and put back here or before
---   set_level       double   log of left tension to the middle of its range
---   gauge_id        varchar
---   cell            varchar  gauge and span that share an assumed correction
+--   belt_no           bigint   0, 1, …
+--   belt_id           varchar
+--   model_no          bigint   0, 1, …
+--   model             varchar
+--   visit_no          bigint
+--   odometer_mi       double   mi
+--   is_before_run_in  boolean  the install, or a recheck before the engine had run
+--   is_refit          boolean  the belt was taken off and put back
+--   found_log         double   natural log of the found tension, N
+--   found_n           bigint   readings in it
+--   left_log          double   natural log of the left tension, N
+--   left_n            bigint   readings in it
+--   resets            boolean  the tension was changed here
+--   u_corr            double   relative uncertainty of the gauge's correction, lasting
+--   u_apart           double   the same, where it errs anew at each reading
+--   is_hot            boolean
+--   duty_no           integer  0 not known, 1 urban, 2 mixed, 3 highway
+--   set_level         double   log of left tension to the middle of its range
+--   gauge_id          varchar
+--   cell              varchar  gauge and span that share an assumed correction
 with
 
 states as (select * from history.belt_states),
@@ -36,12 +36,9 @@ joined as (
         belts.model_no,
         belts.model,
         states.visit_no,
-        greatest(
-            coalesce(states.odometer_mi - lag(states.odometer_mi) over in_order, 0e0),
-            0e0
-        ) as miles,
-        coalesce(lag(states.is_before_run_in) over in_order, false)
-        and not states.is_before_run_in as crosses_run_in,
+        states.odometer_mi,
+        states.is_before_run_in,
+        states.is_refit,
         ln(states.found_n) as found_log,
         case when states.found_n is not null then states.n_averaged end as found_n,
         ln(states.left_n) as left_log,
@@ -52,7 +49,6 @@ joined as (
         case when states.errs_apart then states.u_corr else 0e0 end as u_apart,
         states.is_hot,
         belts.duty_no,
-        count(*) filter (where states.is_refit) over in_order > 0 as refitted,
         ln(states.left_n * 2e0 / (ranges.spec_min_n + ranges.spec_max_n))
             as set_level,
         states.gauge_id,
@@ -70,11 +66,6 @@ joined as (
             belts.drive_id = ranges.drive_id
             and ranges.belt_state
             = case when states.is_before_run_in then 'new' else 'used' end
-    window in_order as (
-        partition by states.belt_key
-        order by states.visit_no
-        rows between unbounded preceding and current row
-    )
 ),
 
 final as (
@@ -84,8 +75,9 @@ final as (
         model_no,
         model,
         visit_no,
-        miles,
-        crosses_run_in,
+        odometer_mi,
+        is_before_run_in,
+        is_refit,
         found_log,
         found_n,
         left_log,
@@ -95,7 +87,6 @@ final as (
         u_apart,
         is_hot,
         duty_no,
-        refitted,
         set_level,
         gauge_id,
         cell

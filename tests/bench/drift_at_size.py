@@ -35,7 +35,9 @@ def enlarged(frame: pl.DataFrame, n_belts: int, copies: int) -> pl.DataFrame:
     for copy in range(copies):
         stretch = rng.uniform(0.8, 1.2, n_belts)[frame["belt_no"].fill_null(0)]
         ids = [name for name in ("belt_id",) if name in frame.columns]
-        miles = [name for name in ("miles", "miles_since") if name in frame.columns]
+        miles = [
+            name for name in ("odometer_mi", "miles_since") if name in frame.columns
+        ]
         parts.append(
             frame.with_columns(
                 *(pl.col(name) * pl.Series(stretch) for name in miles),
