@@ -48,7 +48,8 @@ def _learned(
     read: Read, prior_reading_sd: float
 ) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
     """Fit what the readings say, and lay out the tables of it; keep no reading."""
-    readings, gauges, cells = _numbered(_from_row_to_row(read(READINGS_IN_ORDER)))
+    readings, gauges, cells = _numbered(read(READINGS_IN_ORDER))
+    readings = _from_row_to_row(readings)
     offsets = _offsets(readings, prior_reading_sd)
     readings = put_right(readings, readings["cell_no"], offsets)
     fit, tests, choice = _fitted(readings, prior_reading_sd)
@@ -119,19 +120,21 @@ def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFram
 
 def _from_row_to_row(visits: pl.DataFrame) -> pl.DataFrame:
     """Say what lies between each of a belt's visits and the one before it."""
-    odometer, is_before, refits = (
-        pl.col(name) for name in ("odometer_mi", "is_before_run_in", "refits")
+    belt_no, odometer_mi, is_before_run_in, is_refit = (
+        visits[name].to_numpy()
+        for name in ("belt_no", "odometer_mi", "is_before_run_in", "is_refit")
     )
-    is_first = pl.col("belt_no") != pl.col("belt_no").shift(fill_value=-1)
-    return (
-        visits.with_columns(refits=pl.col("is_refit").cast(pl.Int32).cum_sum())
-        .with_columns(
-            miles=pl.when(is_first).then(0.0).otherwise(odometer.diff().clip(0.0)),
-            crosses_run_in=is_before.shift(fill_value=False) & ~is_before & ~is_first,
-            refitted=refits
-            > pl.when(is_first).then(refits - pl.col("is_refit")).forward_fill(),
-        )
-        .drop("odometer_mi", "is_before_run_in", "is_refit", "refits")
+    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
+    n_visits = np.diff(first, append=belt_no.size)
+    miles = np.maximum(np.diff(odometer_mi, prepend=0.0), 0.0)
+    crosses_run_in = np.diff(is_before_run_in, prepend=False) & ~is_before_run_in
+    miles[first], crosses_run_in[first] = 0.0, False
+    refits = np.cumsum(is_refit, dtype=np.int32)
+    refits_before = np.repeat((refits - is_refit)[first], n_visits)
+    return visits.drop("odometer_mi", "is_before_run_in", "is_refit").with_columns(
+        miles=pl.Series(miles),
+        crosses_run_in=pl.Series(crosses_run_in),
+        refitted=pl.Series(refits > refits_before),
     )
 
 
