@@ -7,7 +7,7 @@ with
 visits as (select * from history.visits),
 
 removed as (
-    select distinct belt_id
+    select distinct belt_key
     from visits
     where action = 'remove'
 ),
@@ -16,10 +16,10 @@ ordered as (
     select
         visits.*,
         lag(visits.action) over (
-            partition by visits.belt_id order by visits.visit_no
+            partition by visits.belt_key order by visits.visit_no
         ) as action_before
     from visits
-    semi join removed using (belt_id)
+    semi join removed using (belt_key)
 ),
 
 final as (

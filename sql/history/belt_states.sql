@@ -7,7 +7,6 @@
 --   belt_key           bigint   stands for belt_id
 --   vehicle_no         bigint   stands for vehicle_id
 --   service_id         varchar
---   belt_id            varchar
 --   drive_id           varchar
 --   visit_no           bigint
 --   date               date
@@ -36,7 +35,6 @@ inside as (
         belt_key,
         vehicle_no,
         service_id,
-        belt_id,
         drive_id,
         visit_no,
         date,
@@ -65,7 +63,6 @@ final as (
         belt_key,
         vehicle_no,
         service_id,
-        belt_id,
         drive_id,
         visit_no,
         date,

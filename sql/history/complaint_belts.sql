@@ -4,6 +4,7 @@
 -- columns:
 --   complaint_id  varchar
 --   vehicle_id    varchar
+--   belt_key      bigint   stands for belt_id
 --   belt_id       varchar  null: no belt is known to have been on
 --   date          date
 --   odometer_mi   double   mi
@@ -19,6 +20,7 @@ placed as (
     select
         complaints.complaint_id,
         complaints.vehicle_id,
+        vehicles.vehicle_no,
         coalesce(complaints.drive_id, vehicles.drive_id) as drive_id,
         complaints.date,
         complaints.odometer_mi,
@@ -32,6 +34,7 @@ placed as (
 candidates as (
     select
         placed.complaint_id,
+        fittings.belt_key,
         fittings.belt_id,
         row_number() over (
             partition by placed.complaint_id
@@ -40,7 +43,7 @@ candidates as (
     from placed
     inner join fittings
         on
-            placed.vehicle_id = fittings.vehicle_id
+            placed.vehicle_no = fittings.vehicle_no
             and placed.drive_id = fittings.drive_id
             and placed.odometer_mi >= coalesce(fittings.fitted_mi, 0e0)
             and placed.odometer_mi <= coalesce(fittings.ended_mi, 1e300)
@@ -50,6 +53,7 @@ final as (
     select
         placed.complaint_id,
         placed.vehicle_id,
+        candidates.belt_key,
         candidates.belt_id,
         placed.date,
         placed.odometer_mi,

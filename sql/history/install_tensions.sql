@@ -11,12 +11,12 @@
 with
 
 visits as (select * from history.visits),
+fittings as (select * from history.fittings),
 
 rechecks as (
     select
         belt_key,
         visit_key,
-        belt_id,
         service_id,
         case when left_n is not null then 'left' else 'found' end as phase,
         'recheck' as basis
@@ -28,7 +28,6 @@ installs as (
     select
         belt_key,
         visit_key,
-        belt_id,
         service_id,
         'left' as phase,
         'install' as basis
@@ -36,13 +35,25 @@ installs as (
     where action = 'install' and left_n is not null
 ),
 
-final as (
+chosen as (
     select * from rechecks
     union all
     select installs.*
     from installs
     left join rechecks using (belt_key)
     where rechecks.belt_key is null
+),
+
+final as (
+    select
+        chosen.belt_key,
+        chosen.visit_key,
+        fittings.belt_id,
+        chosen.service_id,
+        chosen.phase,
+        chosen.basis
+    from chosen
+    inner join fittings using (belt_key)
 )
 
 select * from final

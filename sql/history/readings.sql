@@ -8,7 +8,6 @@
 --   vehicle_no         bigint   stands for vehicle_id
 --   service_id         varchar
 --   phase              varchar  found or left
---   belt_id            varchar
 --   visit_no           bigint
 --   date               date
 --   action             varchar
@@ -86,7 +85,6 @@ final as (
         vehicle_no,
         service_id,
         phase,
-        belt_id,
         visit_no,
         date,
         action,

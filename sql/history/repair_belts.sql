@@ -4,6 +4,7 @@
 -- columns:
 --   repair_id    varchar
 --   vehicle_id   varchar
+--   belt_key     bigint   stands for belt_id
 --   belt_id      varchar  null: no belt is known to have been on
 --   date         date
 --   odometer_mi  double   mi
@@ -37,6 +38,7 @@ placed as (
     select
         repairs.repair_id,
         repairs.vehicle_id,
+        vehicles.vehicle_no,
         vehicles.drive_id as own_drive_id,
         repairs.date,
         repairs.odometer_mi,
@@ -52,6 +54,7 @@ placed as (
 candidates as (
     select
         placed.repair_id,
+        fittings.belt_key,
         fittings.belt_id,
         row_number() over (
             partition by placed.repair_id
@@ -68,7 +71,7 @@ candidates as (
     from placed
     inner join fittings
         on
-            placed.vehicle_id = fittings.vehicle_id
+            placed.vehicle_no = fittings.vehicle_no
             and placed.odometer_mi >= coalesce(fittings.fitted_mi, 0e0)
             and placed.odometer_mi <= coalesce(fittings.ended_mi, 1e300)
     left join driven
@@ -82,6 +85,7 @@ final as (
     select
         placed.repair_id,
         placed.vehicle_id,
+        candidates.belt_key,
         candidates.belt_id,
         placed.date,
         placed.odometer_mi,

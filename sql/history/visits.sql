@@ -6,10 +6,8 @@
 --   belt_key           bigint   stands for belt_id; in the order of the fittings
 --   vehicle_no         bigint   stands for vehicle_id
 --   service_id         varchar
---   vehicle_id         varchar
 --   drive_id           varchar  the belt's drive
 --   fitting_no         bigint   installs on this drive so far; 0: before the first
---   belt_id            varchar  vehicle, drive and fitting_no
 --   visit_no           bigint   place in the order of this vehicle and drive
 --   date               date
 --   odometer_mi        double   mi
@@ -55,6 +53,7 @@ visits as materialized (select * from history.measured_visits),
 uses as (select * from history.gauge_uses),
 corrections as (select * from fitted.corrections),
 shifts as (select * from fitted.gauge_shifts),
+drives as (select * from history.drive_numbers),
 settings as (select * from typed.settings),
 
 steps as (
@@ -172,6 +171,12 @@ used as (
 joined as (
     select
         visits.*,
+        drives.drive_id,
+        drives.belt_mass_kg_per_m,
+        drives.new_min_n,
+        drives.new_max_n,
+        drives.used_min_n,
+        drives.used_max_n,
         visit_order.visit_no,
         visit_order.fitting_no,
         visit_order.is_last,
@@ -205,6 +210,7 @@ joined as (
         end as days_beyond
     from visits
     inner join visit_order using (file_id, line)
+    inner join drives using (drive_no)
     left join used
         on
             visits.shop = used.shop
@@ -220,6 +226,18 @@ joined as (
 corrected as (
     select
         joined.*,
+        case when joined.is_too_early then joined.new_min_n else joined.used_min_n end
+            as found_min_n,
+        case when joined.is_too_early then joined.new_max_n else joined.used_max_n end
+            as found_max_n,
+        case
+            when joined.is_too_early or joined.action = 'install' then joined.new_min_n
+            else joined.used_min_n
+        end as left_min_n,
+        case
+            when joined.is_too_early or joined.action = 'install' then joined.new_max_n
+            else joined.used_max_n
+        end as left_max_n,
         case
             when not joined.has_reading then null
             when joined.is_frequency then 1e0
@@ -264,7 +282,7 @@ corrected as (
         case
             when not joined.has_reading then null
             when joined.reading_unit is null then 'no unit recorded'
-            when joined.is_frequency and not joined.has_belt_mass
+            when joined.is_frequency and joined.belt_mass_kg_per_m is null
                 then 'a reading in Hz needs the mass of the belt in drives'
             when joined.is_frequency and joined.span_mm is null
                 then 'a reading in Hz needs the span'
@@ -357,11 +375,8 @@ final as (
         place_key + fitting_no as belt_key,
         vehicle_no,
         service_id,
-        vehicle_id,
         drive_id,
         fitting_no,
-        vehicle_id || '/' || drive_id || '/' || cast(fitting_no as varchar)
-            as belt_id,
         visit_no,
         date,
         odometer_mi,

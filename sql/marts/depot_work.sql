@@ -31,13 +31,13 @@ as_of as (
 
 work as (
     select
-        visits.vehicle_id,
+        visits.vehicle_no,
         count(*) filter (where visits.action = 'install') as installs,
         count(*) filter (where visits.action = 'retension') as retensions
     from visits
     inner join as_of on date_diff('day', visits.date, as_of.last_day) < 364
     inner join settings on visits.date >= coalesce(settings.records_from, visits.date)
-    group by visits.vehicle_id
+    group by visits.vehicle_no
 ),
 
 final as (
@@ -57,7 +57,7 @@ final as (
         cast(sum(coalesce(work.retensions, 0)) as bigint) as retensions
     from vehicles
     inner join as_of on true
-    left join work on vehicles.vehicle_id = work.vehicle_id
+    left join work on vehicles.vehicle_no = work.vehicle_no
     group by vehicles.depot
 )
 

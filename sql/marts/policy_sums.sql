@@ -16,20 +16,27 @@ with
 
 belts as (select * from results.belts),
 belt_miles as (select * from marts.belt_miles),
-belt_visits as (select * from history.belt_visits),
 visits as (select * from history.visits),
+fittings as (select * from history.fittings),
 settings as (select * from typed.settings),
+
+counted as (
+    select
+        belt_key,
+        count(*) filter (where is_run_in_recheck) as rechecks,
+        count(*) filter (where action = 'retension' and is_inside) as retensions
+    from visits
+    where action in ('recheck', 'retension')
+    group by belt_key
+),
 
 works as (
     select
-        belt_visits.belt_id,
-        count(*) filter (where belt_visits.is_run_in_recheck) as rechecks,
-        count(*) filter (
-            where visits.action = 'retension' and belt_visits.is_inside
-        ) as retensions
-    from belt_visits
-    inner join visits using (service_id)
-    group by belt_visits.belt_id
+        fittings.belt_id,
+        counted.rechecks,
+        counted.retensions
+    from counted
+    inner join fittings using (belt_key)
 ),
 
 joined as (

@@ -61,7 +61,7 @@ settings as (
 
 final as (
     select
-        latest.belt_id,
+        fittings.belt_id,
         latest.service_id as last_service_id,
         settings.date as set_date,
         settings.technician_id as set_technician_id,

@@ -5,7 +5,7 @@
 -- columns:
 --   visit_key       bigint   stands for service_id
 --   service_id      varchar
---   belt_id         varchar
+--   belt_key        bigint   stands for belt_id
 --   action          varchar
 --   technician_id   varchar
 --   shop            varchar
@@ -38,7 +38,7 @@ final as (
     select
         made.visit_key,
         made.service_id,
-        made.belt_id,
+        made.belt_key,
         made.action,
         made.technician_id,
         made.shop,

@@ -21,7 +21,6 @@ complaints as (select * from history.complaint_belts),
 works as (
     select
         visits.belt_key,
-        visits.belt_id,
         visits.visit_key,
         visits.technician_id,
         vehicles.model,
@@ -39,7 +38,7 @@ works as (
 
 windows as (
     select
-        works.belt_id,
+        works.belt_key,
         works.visit_key,
         works.technician_id,
         works.model,
@@ -59,7 +58,7 @@ heard as (
     from windows
     inner join complaints
         on
-            windows.belt_id = complaints.belt_id
+            windows.belt_key = complaints.belt_key
             and windows.from_mi < complaints.odometer_mi
             and windows.to_mi >= complaints.odometer_mi
     group by windows.visit_key
@@ -69,14 +68,14 @@ by_belt as (
     select
         windows.technician_id,
         windows.model,
-        windows.belt_id,
+        windows.belt_key,
         count(*) as works,
         cast(sum(cast(windows.to_mi - windows.from_mi as bigint)) as bigint) as miles,
         cast(sum(coalesce(heard.complaints, 0)) as bigint) as complaints
     from windows
     left join heard using (visit_key)
     where windows.to_mi > windows.from_mi
-    group by windows.technician_id, windows.model, windows.belt_id
+    group by windows.technician_id, windows.model, windows.belt_key
 ),
 
 final as (

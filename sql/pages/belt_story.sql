@@ -37,7 +37,7 @@ files as (select * from raw.files),
 
 final as (
     select
-        visits.belt_id,
+        told.belt_id,
         visits.service_id,
         visits.date,
         visits.odometer_mi,

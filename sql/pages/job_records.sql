@@ -9,6 +9,7 @@ with
 
 jobs as (select * from results.work_plan),
 visits as (select * from history.visits),
+fittings as (select * from history.fittings),
 files as (select * from raw.files),
 
 placed as (
@@ -20,18 +21,21 @@ placed as (
 
 -- the page lists so many, those due soonest
 listed as (
-    select distinct belt_id
+    select distinct
+        fittings.belt_id,
+        fittings.belt_key
     from placed
-    where place <= 2000
+    inner join fittings using (belt_id)
+    where placed.place <= 2000
 ),
 
 latest as (
     select
-        belt_id,
-        max(visits.visit_no) as visit_no
+        listed.belt_id,
+        max(visits.visit_key) as visit_key
     from listed
-    inner join visits using (belt_id)
-    group by belt_id
+    inner join visits using (belt_key)
+    group by listed.belt_id
 ),
 
 final as (
@@ -40,8 +44,7 @@ final as (
         files.file,
         visits.line
     from latest
-    inner join visits
-        on latest.belt_id = visits.belt_id and latest.visit_no = visits.visit_no
+    inner join visits using (visit_key)
     inner join files on visits.file_id = files.file_id
 )
 

@@ -3,6 +3,7 @@
 -- key:   visit_key
 -- columns:
 --   visit_key  bigint   stands for service_id
+--   belt_id    varchar
 --   miles      double   since the fitting, mi; null: unknown age
 with
 
@@ -14,6 +15,7 @@ belts as (
     select
         watched.rank,
         fittings.belt_key,
+        fittings.belt_id,
         fittings.fitted_mi
     from watched
     inner join fittings using (belt_id)
@@ -23,11 +25,12 @@ counted as (
     select
         belts.rank,
         belts.belt_key,
+        belts.belt_id,
         belts.fitted_mi,
         count(*) as n
     from belts
     inner join visits using (belt_key)
-    group by belts.rank, belts.belt_key, belts.fitted_mi
+    group by belts.rank, belts.belt_key, belts.belt_id, belts.fitted_mi
 ),
 
 reached as (
@@ -47,6 +50,7 @@ shown as (
 final as (
     select
         visits.visit_key,
+        shown.belt_id,
         visits.odometer_mi - shown.fitted_mi as miles
     from shown
     inner join visits using (belt_key)

@@ -12,10 +12,11 @@
 with
 
 states as (select * from history.belt_states),
+fittings as (select * from history.fittings),
 
 pairs as (
     select
-        belt_id,
+        belt_key,
         service_id as to_service_id,
         odometer_mi,
         found_n as tension_to_n,
@@ -34,18 +35,19 @@ pairs as (
 
 final as (
     select
-        belt_id,
-        from_service_id,
-        to_service_id,
-        odometer_mi - from_odometer_mi as miles,
-        tension_from_n,
-        tension_to_n,
-        run_in
+        fittings.belt_id,
+        pairs.from_service_id,
+        pairs.to_service_id,
+        pairs.odometer_mi - pairs.from_odometer_mi as miles,
+        pairs.tension_from_n,
+        pairs.tension_to_n,
+        pairs.run_in
     from pairs
+    inner join fittings using (belt_key)
     where
-        tension_from_n is not null
-        and tension_to_n is not null
-        and odometer_mi >= from_odometer_mi
+        pairs.tension_from_n is not null
+        and pairs.tension_to_n is not null
+        and pairs.odometer_mi >= pairs.from_odometer_mi
 )
 
 select * from final

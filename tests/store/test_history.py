@@ -406,8 +406,9 @@ def test_an_inspection_on_the_mile_of_an_install_is_of_the_old_belt(compute: Com
         )
     )
 
-    visits = table("history.visits").filter(pl.col("service_id") == "Z9")
-    assert visits["belt_id"].item() == "V1/D1/1"
+    visit = table("history.visits").filter(pl.col("service_id") == "Z9")
+    belt_of_it = table("history.fittings").join(visit, on="belt_key")
+    assert belt_of_it["belt_id"].item() == "V1/D1/1"
 
 
 def test_records_after_as_of_are_kept_and_not_used(compute: Compute):
