@@ -1,4 +1,5 @@
 -- Retensions and adjusted rechecks left in range, and what was found of them next.
+-- kind:  view
 -- grain: one row per such setting that was read again before the tension was changed
 -- key:   service_id
 -- columns:

@@ -1,4 +1,5 @@
 -- The different cases among tensions that have a range: equal ones are judged once.
+-- kind:  view
 -- grain: one row per phase, range, tension, uncertainty and allowance
 -- key:   phase, spec_min_n, spec_max_n, tension_n, u_log, is_firm_allowed
 -- columns:
