@@ -55,9 +55,28 @@ def calendar(plan: pl.DataFrame, *, as_of: date, caution: str) -> bytes:
 
 def _weeks(plan: pl.DataFrame) -> pl.DataFrame:
     """Return one row a depot and week, with its jobs in words."""
-    clean = plan.with_columns(
-        pl.col("depot", "vehicle_id", "belt_id").str.replace_all(_CONTROLS, " ")
-    ).with_columns(pl.col("depot").fill_null("no depot"))
+    depot = pl.col("depot").str.replace_all(_CONTROLS, " ").fill_null("no depot")
+    placed = (
+        plan.with_columns(depot)
+        .with_columns(left=pl.col("week").is_null().sum().over("depot"))
+        .filter(pl.col("week").is_not_null())
+    )
+    weeks = placed.group_by("depot", "week").agg(
+        pl.len().alias("jobs"),
+        pl.col("vehicle_id").n_unique().alias("vehicles"),
+        pl.col("minutes").sum(),
+        pl.col("left").first(),
+    )
+    return weeks.join(_lines(placed), on=["depot", "week"]).sort("week", "depot")
+
+
+def _lines(placed: pl.DataFrame) -> pl.DataFrame:
+    """Return the first jobs of each depot and week, in words."""
+    first = (
+        placed.group_by("depot", "week", maintain_order=True)
+        .head(_MOST_LINES)
+        .with_columns(pl.col("vehicle_id", "belt_id").str.replace_all(_CONTROLS, " "))
+    )
     said = pl.format(
         "{}: {}, due {} at {} mi (belt {})",
         "vehicle_id",
@@ -66,22 +85,8 @@ def _weeks(plan: pl.DataFrame) -> pl.DataFrame:
         pl.col("due_odometer_mi").round().cast(pl.Int64),
         "belt_id",
     )
-    return (
-        clean.with_columns(
-            left=pl.col("week").is_null().sum().over("depot"),
-            line=pl.coalesce(said, pl.format("{}: {}", "vehicle_id", "job")),
-        )
-        .filter(pl.col("week").is_not_null())
-        .group_by("depot", "week", maintain_order=True)
-        .agg(
-            pl.len().alias("jobs"),
-            pl.col("vehicle_id").n_unique().alias("vehicles"),
-            pl.col("minutes").sum(),
-            pl.col("left").first(),
-            pl.col("line").head(_MOST_LINES),
-        )
-        .sort("week", "depot")
-    )
+    line = pl.coalesce(said, pl.format("{}: {}", "vehicle_id", "job"))
+    return first.group_by("depot", "week", maintain_order=True).agg(line=line)
 
 
 def _work(week: dict[str, Any], as_of: date, caution: str) -> Event:

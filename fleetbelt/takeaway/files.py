@@ -17,6 +17,7 @@ CAUTION: Final = (
     "and key controlled, before you act on it."
 )
 MOST_JOBS: Final = 10_000  # in the workbook: nobody reads on, and a sheet has an end
+_SAID: Final = ("due_date", "due_odometer_mi", "minutes")  # of a job, in the calendar
 _ORDER: Final = ("depot", "week", "vehicle_id", "belt_id", "job")
 
 
@@ -40,13 +41,13 @@ def write_work_plan(results: Mapping[str, pl.DataFrame], folder: Path) -> list[P
     """
     if not all(name in results for name in NEEDED):
         return []
-    plan = results["results.work_plan"].sort(*_ORDER, nulls_last=True)
+    plan = results["results.work_plan"]
     facts = dict(results["results.run_info"].select("key", "value").iter_rows())
     as_of = date.fromisoformat(facts["as_of"]) if facts.get("as_of") else None
     if as_of is None:  # without a record there is no 'now' to plan from
         return []
     book, diary = folder / "work_plan.xlsx", folder / "work_plan.ics"
-    first = _first_weeks(plan)
+    first = _first_weeks(plan).sort(*_ORDER, nulls_last=True)
     write_workbook(
         first,
         book,
@@ -55,7 +56,8 @@ def write_work_plan(results: Mapping[str, pl.DataFrame], folder: Path) -> list[P
         caution=CAUTION,
         left_out=_left_out(plan, first),
     )
-    diary.write_bytes(calendar(plan, as_of=as_of, caution=CAUTION))
+    dated = plan.select(*_ORDER, *_SAID).sort(*_ORDER, nulls_last=True)
+    diary.write_bytes(calendar(dated, as_of=as_of, caution=CAUTION))
     return [book, diary]
 
 
