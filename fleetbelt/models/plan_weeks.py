@@ -178,7 +178,7 @@ class _Classes:
             ],
             integrality=np.ones(column.size),
             bounds=Bounds(0.0, np.inf),
-            options={"mip_rel_gap": gap, "node_limit": _NODES},
+            options={"mip_rel_gap": gap, "node_limit": _NODES, "presolve": False},
         )
         numbers = np.zeros(self.cost.size)
         if found.x is None:  # none found in so many nodes: all is left over
