@@ -1,6 +1,8 @@
 """How often belts are heard, by model and by how they were set; and which vehicles."""
 
+from functools import reduce
 from itertools import product
+from operator import add
 
 import numpy as np
 import polars as pl
@@ -119,7 +121,10 @@ def vehicles(read: Read) -> Tables:
     )
     table = read("(from marts.vehicle_miles order by vehicle_id)")
     known = [band for band in BANDS if band in rates.columns]
-    expected = pl.sum_horizontal(pl.col(f"{band}_mi") * pl.col(band) for band in known)
+    heard = (pl.col(f"{band}_mi") * pl.col(band) for band in known)
+    expected = reduce(
+        add, heard, pl.lit(0.0)
+    )  # in this order, on any number of threads
     table = table.join(rates, on="model", how="left", maintain_order="left").select(
         "vehicle_id", "model", "depot", "belts", "failures", "complaints",
         "drift_pct_per_1000mi", "last_install_band",
