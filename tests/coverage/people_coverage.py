@@ -48,14 +48,14 @@ def technicians(folder: Path, seed: int, options: SimulationOptions) -> pl.DataF
             for name, frame in tables.items():
                 frames.write(connection, name, frame)
 
-        def build(*targets: str) -> None:
-            sql_models.build(connection, sql_models.discover(bundled("sql")), *targets)
-
+        build = sql_models.builder(connection, sql_models.discover(bundled("sql")))
         write(
             {"typed.run_options": pl.DataFrame({"as_of": [None]}, {"as_of": pl.Date})}
         )
         build("staging", "history.as_of", "history.gauge_uses")
         write(steps.gauges(read, settings))
+        build("history.recent_odometers")
+        write(steps.daily_miles(read))
         build("history")
         write(steps.drift(read, settings))
         checks.write_notes(connection, bundled("sql") / "checks")
