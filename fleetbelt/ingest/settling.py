@@ -87,7 +87,9 @@ def _fingerprint(settings: Settings) -> str:
 
 def _ledger(connection: duckdb.DuckDBPyConnection) -> str:
     """Return a hash of what there is to judge."""
-    rows = connection.sql("from raw.files order by file_id").fetchall()
+    rows = connection.sql(
+        "select * exclude (loaded_at) from raw.files order by file_id"
+    ).fetchall()
     return sha256(f"{rows}".encode()).hexdigest()
 
 
