@@ -142,7 +142,7 @@ def verdict(
     is_firm_allowed: BoolArray,
     firm: float = 0.8,
     doubtful: float = 0.2,
-) -> npt.NDArray[np.str_]:
+) -> npt.NDArray[np.object_]:
     """Return the word for each reading.
 
     Parameters
@@ -156,7 +156,7 @@ def verdict(
 
     Returns
     -------
-    ndarray of str, shape (n_readings,)
+    ndarray of object, shape (n_readings,)
         ``under``, ``doubtful_low``, ``in``, ``doubtful_high``, ``over`` or ``no_spec``:
         the likelier side if its chance reaches a threshold, else ``in``.
     """
@@ -164,17 +164,15 @@ def verdict(
     is_low = p_under >= p_over
     is_firm = (p >= firm) & is_firm_allowed
     is_doubtful = p >= doubtful
-    return np.select(
-        [
-            np.isnan(p),
-            is_firm & is_low,
-            is_firm,
-            is_doubtful & is_low,
-            is_doubtful,
-        ],
-        ["no_spec", "under", "over", "doubtful_low", "doubtful_high"],
-        "in",
-    )
+    sides = [is_firm & is_low, is_firm, is_doubtful & is_low, is_doubtful]
+    place = np.atleast_1d(np.select([np.isnan(p), *sides], [1, 2, 3, 4, 5]))
+    words: npt.NDArray[np.object_] = _WORDS[place]
+    return words
+
+
+_WORDS: Final = np.array(
+    ["in", "no_spec", "under", "over", "doubtful_low", "doubtful_high"], dtype=object
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -121,7 +121,7 @@ def conformity(read: Read, settings: Settings) -> Tables:
     return {
         "fitted.conformity": cases.drop("n").with_columns(
             *(pl.Series(name, p) for name, p in chances.items()),
-            verdict=pl.Series(words.astype(object), dtype=pl.String),
+            verdict=pl.Series(words, dtype=pl.String),
         )
     }
 
