@@ -1,5 +1,6 @@
 """Tension lost per mile: what each model and each belt loses, from all readings."""
 
+from collections import deque
 from dataclasses import dataclass
 from math import log, pi
 from typing import Final
@@ -171,10 +172,10 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     )
     slope = found.spreads.slope
     n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
-    blocks = [
+    blocks = deque(
         _filtered(block, found.spreads, clock, effects)
         for block in blocks_of_belts(readings)
-    ]
+    )
     groups = GroupSums.added_up(
         [
             GroupSums.of(sums, slope, now["model_no"].to_numpy(), n_models)
@@ -184,7 +185,9 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     models, fleet = Coefficients.of(groups), Coefficients.of(groups.together())
     if found.not_learned:
         models, fleet = models.forgotten(), fleet.forgotten()
-    belts = [_belt_table(sums, now, models.theta, slope) for sums, now in blocks]
+    belts = []
+    while blocks:  # each is given up for its table
+        belts.append(_belt_table(*blocks.popleft(), models.theta, slope))
     return DriftFit(
         spreads=found.spreads,
         between_belt_sd_lo=found.slope_lo,

@@ -49,7 +49,7 @@ def _learned(
 ) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
     """Fit what the readings say, and lay out the tables of it; keep no reading."""
     readings, gauges, cells = _numbered(read(READINGS_IN_ORDER))
-    readings = _from_row_to_row(readings)
+    readings = _from_row_to_row(readings).rechunk()
     offsets = _offsets(readings, prior_reading_sd)
     readings = put_right(readings, readings["cell_no"], offsets)
     fit, tests, choice = _fitted(readings, prior_reading_sd)
