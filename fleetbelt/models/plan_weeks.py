@@ -243,12 +243,13 @@ def _planned(
 ) -> Schedule:
     """Plan by prices: each visit in its cheapest week, but for those that waver most.
 
-    Where those cannot make room, or not cheaply, more may be moved, at last all.
+    Where those cannot make room, or not cheaply, more may be moved, at last all, as
+    long as that saves something.
     """
     first, second, regret = _wavering(priced)
     between = first * cost.shape[1] + second
     none = np.full(minutes.size, room.size)
-    found = Schedule(week=none, cost=_cost(cost, none), bound=bound)
+    found = Schedule(week=none, cost=np.inf, bound=bound)
     for most in (*_LOOSE, minutes.size):
         may_move = _least_of(between, regret, most)
         fixed = np.where(may_move, room.size, first)
@@ -260,8 +261,9 @@ def _planned(
             minutes[may_move], cost[may_move], priced[may_move], left, gap
         )
         plan = Schedule(week=week, cost=_cost(cost, week), bound=bound)
+        saved = found.cost - plan.cost
         found = min(found, plan, key=lambda one: one.cost)
-        if found.gap <= gap / 10:
+        if found.gap <= gap / 10 or saved < gap / 10 * found.cost:
             break
     return found
 
