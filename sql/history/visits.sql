@@ -49,7 +49,8 @@
 --   line               bigint
 with
 
-visits as materialized (select * from history.measured_visits),
+-- worked out twice, which is less than putting all of it aside
+visits as not materialized (select * from history.measured_visits),
 uses as (select * from history.gauge_uses),
 corrections as (select * from fitted.corrections),
 shifts as (select * from fitted.gauge_shifts),
