@@ -17,8 +17,8 @@ from fleetbelt.models.lives import End, Lives
 from fleetbelt.models.newton import maximise
 
 _FEWEST_EXPECTED = 1e-4  # a cell that expects fewer failures is taken to have none
-_ENOUGH = 1e-6  # log-likelihood: hazards that tend to 0 or without bound end there
-_MOST_HAZARD = 20.0  # of a whole cell: two in a thousand million are left
+_ENOUGH = 1e-6  # log-likelihood: hazards that tend to 0 end there
+_LEAST_EXPOSED = 0.02  # belts known to have lived through a cell: see the notes
 
 
 def hazard_curve(
@@ -51,7 +51,9 @@ def hazard_curve(
     -----
     Newton's method on the log hazards. H is linear in the hazards, so that all but the
     pairs of `weibull_likelihood` is in each cell's failures and miles, and a pair in
-    the miles that it shares with each cell. The cumulative
+    the miles that it shares with each cell. Where all who are left are known to have
+    failed between two visits, the likelihood grows with the hazard without end: a cell
+    counts a fiftieth of a belt alive at least. The cumulative
     hazard is a sum of counts over belts at risk; its variance is from the observed
     information [1]_ of the cells that have failures, and its limits are gamma [2]_:
     exact for one cell, and not [1, 1] where nothing has failed yet. Limits that are
@@ -74,7 +76,7 @@ def hazard_curve(
     is_active = hazard > 0
     reach = np.tril(np.ones((hazard.size, hazard.size))) * cells.widths
     cumulative = reach @ hazard
-    information = -cells.log_likelihood(hazard)[2][np.ix_(is_active, is_active)]
+    information = cells.information(hazard)[np.ix_(is_active, is_active)]
     covariance = np.linalg.pinv(information, hermitian=True)
     spread = (reach * hazard)[:, is_active]
     log_se = np.sqrt(np.maximum(((spread @ covariance) * spread).sum(axis=1), 0.0))
@@ -180,10 +182,11 @@ class _Cells:
         is_pair = (lives.end >= End.INTERVAL) & (upper > lower)
         is_interval = lives.end[is_pair] == End.INTERVAL
         broke_in = _cell_of(edges, lower[is_exact])
+        lived = _miles_in(edges, lower, w) - _miles_in(edges, entry, w)
         return cls(
             widths=np.diff(edges),
             died=sum_by(broke_in, w[is_exact], edges.size - 1),
-            exposed=_miles_in(edges, lower, w) - _miles_in(edges, entry, w),
+            exposed=np.maximum(lived, _LEAST_EXPOSED * np.diff(edges)),
             shared=_Shared.of(edges, lower[is_pair], upper[is_pair]),
             weight=w[is_pair],
             base=np.where(is_interval, 0.0, 1.0),
@@ -210,6 +213,15 @@ class _Cells:
             self.died + hazard * by_cell,
             hessian + np.diag(hazard * by_cell),
         )
+
+    def information(self, hazard: FloatArray) -> FloatArray:
+        """Return the observed information of the logarithms of the hazards.
+
+        The gradient, none at the maximum, is left out of it: where hazards stop short
+        of that it could make a variance negative.
+        """
+        _, gradient, hessian = self.log_likelihood(hazard)
+        return np.diag(gradient) - hessian
 
     def spread(self) -> FloatArray:
         """Failures of each cell, were those of an interval spread evenly over it."""
@@ -239,7 +251,7 @@ def _maximise(cells: _Cells) -> FloatArray:
     found = maximise(objective, start, enough=_ENOUGH)
     hazard[is_active] = np.exp(found.theta)
     hazard[hazard * exposed < _FEWEST_EXPECTED] = 0.0
-    return np.minimum(hazard, _MOST_HAZARD / cells.widths)
+    return hazard
 
 
 def _cell_of(edges: FloatArray, miles: FloatArray) -> IntArray:
