@@ -20,7 +20,7 @@ from fleetbelt.ingest.reports import FileReport, LoadReport
 from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import Snapshot, take
 from fleetbelt.settings import Settings
-from fleetbelt.store.database import transaction
+from fleetbelt.store.database import in_any_order, transaction
 from fleetbelt.store.places import place_errors, printable
 
 
@@ -85,7 +85,7 @@ def load(
                     refuse_floods(connection, fresh, settings.intake)
             return _report(found, batch, kept)
 
-        with place_errors(database):
+        with place_errors(database), in_any_order(connection):
             report = until_sure(take_in, careful)
         with place_errors(database, "the records are in"):
             connection.execute("checkpoint")

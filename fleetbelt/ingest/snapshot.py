@@ -24,7 +24,7 @@ from fleetbelt.settings import Intake
 from fleetbelt.store.places import printable
 
 _CHUNK: Final = 2**20
-PARTS, PART_BYTES = 8, 2**26  # a large copy is so many files of so many bytes or more
+PARTS, PART_BYTES = 8, 2**24  # a large copy is so many files of so many bytes or more
 LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table
 BOMB_FROM, BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
 _BOMS: Final = (

@@ -211,6 +211,19 @@ def _set(connection: duckdb.DuckDBPyConnection, memory: str, *, is_shut: bool) -
 
 
 @contextmanager
+def in_any_order(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Let the engine put rows down in any order: parts of a file at once.
+
+    Nothing may rest on the order in which a table stands that is made in the block.
+    """
+    connection.execute("set preserve_insertion_order = false")
+    try:
+        yield
+    finally:
+        connection.execute("set preserve_insertion_order = true")
+
+
+@contextmanager
 def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
     """Run a block whole or not at all."""
     connection.execute("begin transaction")
