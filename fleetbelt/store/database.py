@@ -15,7 +15,7 @@ from fleetbelt.store.places import printable
 
 MEMORY: Final = "60%"  # of the machine's
 _ENGINES: Final = 0.5  # of it; the rest is for arrays, frames and pages
-_MOST: Final = 2_500_000_000  # bytes; more only keeps what is not read again
+_MOST: Final = 2_200_000_000  # bytes; more only keeps what is not read again
 _AMOUNT: Final = re.compile(
     r"(?P<number>\d+(?:[.]\d+)?) ?(?P<unit>%|[KMGT]i?B)", re.IGNORECASE
 )

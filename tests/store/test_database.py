@@ -182,7 +182,7 @@ def test_the_engine_keeps_to_its_memory(tmp_path: Path):
 
 
 @pytest.mark.parametrize(
-    ("memory", "engines"), [("512 MiB", "256.0 MiB"), ("100TB", "2.3 GiB")]
+    ("memory", "engines"), [("512 MiB", "256.0 MiB"), ("100TB", "2.0 GiB")]
 )
 def test_the_engine_gets_half_and_never_more_than_it_uses_well(
     memory: str, engines: str, tmp_path: Path
