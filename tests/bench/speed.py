@@ -1,12 +1,14 @@
 """What the whole job costs at size, beside the bare load and beside a peer.
 
 Run: python -m tests.bench.speed [--vehicles 20000 80000] [--repeat 3] [--no-peer]
+[--memory 2GB]
 
 Fleets are simulated over four years (800,000 vehicles make ten million service
 records). In one run, each in a process of its own: the engine's bare typed load of the
 same CSVs; the whole job from a cold start; again on unchanged files; again after one
-more day of records; and the pipeline that a user would write with pandas. Each is done
-REPEAT times, in turn, and the median of the wall times is printed.
+more day of records; the pipeline that a user would write with pandas; and, where
+--memory is given, the whole job within so much. Each is done REPEAT times, in turn, and
+the median of the wall times is printed.
 """
 
 import argparse
@@ -26,8 +28,8 @@ from tests.bench.measure import Cost, measured, median
 DATED = ("services", "complaints", "odometers", "repairs")
 YEARS = 4.0
 ONE_DAY = 0.001
-BARE, COLD, AGAIN, DAY, PEER = (
-    "bare load", "cold run", "unchanged", "one more day", "peer",
+BARE, COLD, AGAIN, DAY, PEER, BOUND = (
+    "bare load", "cold run", "unchanged", "one more day", "peer", "bounded",
 )  # fmt: skip
 
 
@@ -39,12 +41,16 @@ class Size:
     costs: dict[str, Cost]
 
 
-def main(vehicles: Sequence[int], repeat: int, *, has_peer: bool) -> None:
+def main(
+    vehicles: Sequence[int], repeat: int, *, has_peer: bool, memory: str | None
+) -> None:
     """Simulate, run and print, a fleet at a time."""
     sizes: list[Size] = []
     for n_vehicles in vehicles:
         with tempfile.TemporaryDirectory() as place:
-            sizes.append(measured_size(Path(place), n_vehicles, repeat, has_peer))
+            sizes.append(
+                measured_size(Path(place), n_vehicles, repeat, has_peer, memory)
+            )
         sys.stdout.writelines(report(sizes[-1]))
         sys.stdout.flush()
     for smaller, larger in itertools.pairwise(sizes):
@@ -56,6 +62,7 @@ def measured_size(
     n_vehicles: int,
     repeat: int,
     has_peer: bool,
+    memory: str | None,
 ) -> Size:
     """Measure every way of doing the job on one fleet."""
     folder, day = place / "records", place / "day"
@@ -63,7 +70,8 @@ def measured_size(
     services = hold_back_a_day(folder, day)
     found: dict[str, list[Cost]] = {}
     for n in range(repeat):
-        for name, cost in one_round(place / str(n), folder, day, has_peer=has_peer):
+        ways = one_round(place / str(n), folder, day, has_peer=has_peer, memory=memory)
+        for name, cost in ways:
             found.setdefault(name, []).append(cost)
     return Size(
         services=services, costs={name: median(costs) for name, costs in found.items()}
@@ -96,13 +104,15 @@ def hold_back_a_day(folder: Path, day: Path) -> int:
 
 
 def one_round(
-    place: Path, folder: Path, day: Path, *, has_peer: bool
+    place: Path, folder: Path, day: Path, *, has_peer: bool, memory: str | None
 ) -> Iterator[tuple[str, Cost]]:
     """Do the job each way once; the records of the day come and go again."""
     place.mkdir()
     yield BARE, measured("tests.bench.bare_load", folder, place / "bare.duckdb")
     if has_peer:
         yield PEER, measured("tests.bench.peer", folder, place / "peer")
+    if memory:
+        yield BOUND, measured("tests.bench.whole_run", folder, place / "bound", memory)
     for name in (COLD, AGAIN):
         yield name, measured("tests.bench.whole_run", folder, place / "ours")
     added = [path.rename(folder / path.name) for path in sorted(day.glob("*.csv"))]
@@ -148,5 +158,11 @@ if __name__ == "__main__":
     )
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--no-peer", action="store_true")
+    parser.add_argument("--memory")
     given = parser.parse_args()
-    main(given.vehicles, given.repeat, has_peer=not given.no_peer)
+    main(
+        given.vehicles,
+        given.repeat,
+        has_peer=not given.no_peer,
+        memory=given.memory,
+    )
