@@ -26,6 +26,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": False,
     "allow_community_extensions": False,
     "python_enable_replacements": False,
+    "allocator_background_threads": True,  # gives back what it has freed
 }
 
 

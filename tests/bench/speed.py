@@ -94,6 +94,7 @@ def hold_back_a_day(folder: Path, day: Path) -> int:
     """
     day.mkdir()
     with duckdb.connect() as connection:
+        connection.execute("set enable_progress_bar = false")
         read = "read_csv('{}', all_varchar = true, nullstr = '')".format
         services = read(folder / "services.csv")
         (last,) = connection.execute(
