@@ -163,7 +163,9 @@ def read_records(connection: duckdb.DuckDBPyConnection) -> Records:
     plan = frames.existing(connection, ["results.work_plan"])
     as_of: dt.date = read("history.as_of")["as_of"].item()
     limit = pl.lit(as_of, dtype=pl.Date)
-    calibrations = read("staging.calibrations").filter(pl.col("date") <= limit)
+    calibrations = read("(from staging.calibrations order by all)").filter(
+        pl.col("date") <= limit
+    )
     return Records(
         vehicles=read("staging.vehicles"),
         drives=read("staging.drives"),

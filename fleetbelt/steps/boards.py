@@ -62,7 +62,7 @@ def _known(read: Read) -> pl.DataFrame:
 
 
 def _calibrated(read: Read, as_of: date) -> pl.DataFrame:
-    known = read("staging.calibrations").filter(
+    known = read("(from staging.calibrations order by all)").filter(
         pl.col("date") <= pl.lit(as_of, dtype=pl.Date)
     )
     return known.group_by("gauge_id").agg(

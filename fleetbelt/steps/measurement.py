@@ -24,7 +24,7 @@ def gauges(read: Read, settings: Settings) -> Tables:
     """
     rules = settings.measurement
     day: date = read("history.as_of")["as_of"].item()
-    known = read("staging.calibrations").filter(
+    known = read("(from staging.calibrations order by all)").filter(
         pl.col("date") <= pl.lit(day, dtype=pl.Date)
     )
     study = gauge_study(known)
@@ -36,7 +36,11 @@ def gauges(read: Read, settings: Settings) -> Tables:
     fit = fit_gauges(
         levelled(known, drift), default_repeatability=rules.default_repeatability
     )
-    homes = read("staging.gauges").select("shop", "gauge_id").drop_nulls()
+    homes = (
+        read("(from staging.gauges order by all)")
+        .select("shop", "gauge_id")
+        .drop_nulls()
+    )
     corrected = corrections(
         fit,
         read("(from history.gauge_uses order by use_no)"),
