@@ -85,7 +85,8 @@ def gauge_study(calibrations: pl.DataFrame) -> pl.DataFrame:
     if math.isnan(found.person + found.interaction + found.repeatability):
         part = _codes(frame, "gauge_id", "cluster")
         found = variance_components(frame["log_ratio"].to_numpy(), part=part)
-    return _study_rows(found, frame.select(pl.col("reference_n").mean()).item())
+    loads_n = frame["reference_n"].to_numpy()  # added up in one order, on one thread
+    return _study_rows(found, float(loads_n.mean()) if loads_n.size else None)
 
 
 def reproducibility(study: pl.DataFrame) -> float:
