@@ -89,7 +89,7 @@ def _engines(memory: str) -> str:
             where="--memory",
             fix="write it as 800MB, 2GB or 60%.",
         )
-    return f"{_ENGINES * float(found['number'])}{found['unit']}"
+    return f"{_ENGINES * float(found['number']):f}{found['unit']}"
 
 
 def shut(connection: duckdb.DuckDBPyConnection, *writable: Path) -> None:

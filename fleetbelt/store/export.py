@@ -11,7 +11,6 @@ from fleetbelt.store import frames
 # A spreadsheet runs a text that starts so; a leading apostrophe keeps it text.
 FORMULA = r"^[\s\x{A0}\x{200B}\x{FEFF}]*[=+\-@\t\r\n\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
 
-
 BLOCK: Final = 491_520  # rows in memory at a time: four groups of the engine's
 
 
