@@ -31,10 +31,11 @@ def test_numbers_and_plain_text_stay_as_they_are(tmp_path: Path):
         connection.execute("create schema results")
         connection.execute(
             "create table results.gauge_curves as "
-            "select 'G-01' as gauge_id, -5.5e0 as span_mm, null as note"
+            "select 'G-01' as gauge_id, -5.5e0 as span_mm, null as note, "
+            "'7-1' as shop, timestamp '2024-05-06 07:08:09' as moment"
         )
 
         write_tables(connection, tmp_path)
 
     row = pl.read_csv(tmp_path / "gauge_curves.csv").row(0)
-    assert row == ("G-01", -5.5, None)
+    assert row == ("G-01", -5.5, None, "7-1", "2024-05-06 07:08:09")
