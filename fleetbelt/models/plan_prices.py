@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from fleetbelt.models.arrays import BoolArray, FloatArray
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 
 _HEATS: Final = 8.0 ** -np.arange(6)  # of the smoothed bound, one after the other
 _STEPS, _HALVINGS = 8, 10  # of Newton at one heat, and of one step
@@ -13,6 +13,7 @@ _LONGEST: Final = 8.0  # step in heats: beyond, the curvature says nothing
 _NEAR: Final = 1e-3  # share of the minutes wanted in excess at which a heat is done
 _BLOCK: Final = 4096  # visits at a time
 _UNDECIDED: Final = 1e-6  # a visit with less for its other weeks has no curvature
+_SAMPLE, _HOT = 4096, 2  # visits that are enough for the first heats, so many of them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +23,8 @@ class _Smoothed:
     value: float
     slope: FloatArray  # shape (n_weeks,)
     curvature: FloatArray  # shape (n_weeks, n_weeks)
+    undecided: IntArray  # visits that have something for more than one week
+    decided: FloatArray  # minutes that the other visits want, shape (n_weeks,)
 
 
 def week_prices(
@@ -50,11 +53,21 @@ def week_prices(
     The bound ``Σ_v min_w (cost + λ minutes) - λ · room`` is concave in the prices λ and
     has edges. The least cost of a visit is smoothed, ``-T log Σ exp(-cost / T)``, and
     climbed by Newton's method while the heat T falls; a week whose price is 0 and that
-    has room to spare keeps its price.
+    has room to spare keeps its price. Of many visits some show where to begin, and what
+    is decided at one heat is so at all lower ones.
     """
+    heats = (scale * _HEATS).tolist()
+    some = slice(None, None, max(minutes.size // _SAMPLE, 1))
+    share = minutes[some].sum() / minutes.sum()
     prices = np.zeros(room.size)
-    for heat in scale * _HEATS:
-        prices = _climbed(minutes, cost, room, prices, float(heat))
+    for heat in heats[:_HOT]:
+        prices, _ = _climbed(minutes[some], cost[some], share * room, prices, heat)
+    for heat in heats[_HOT - 1 :]:
+        prices, there = _climbed(minutes, cost, room, prices, heat)
+        minutes, cost = minutes[there.undecided], cost[there.undecided]
+        room = room - there.decided
+        if not minutes.size:
+            break
     return np.append(prices, 0.0)
 
 
@@ -64,7 +77,7 @@ def _climbed(
     room: FloatArray,
     prices: FloatArray,
     heat: float,
-) -> FloatArray:
+) -> tuple[FloatArray, _Smoothed]:
     """Climb the smoothed bound of one heat, as far as the minutes wanted show it."""
     here = _smoothed(minutes, cost, room, prices, heat)
     longest = _LONGEST * heat / float(minutes.mean())
@@ -82,7 +95,7 @@ def _climbed(
         else:
             break
         prices, here = at, there
-    return prices
+    return prices, here
 
 
 def _step(here: _Smoothed, is_free: BoolArray, longest: float) -> FloatArray:
@@ -105,8 +118,10 @@ def _smoothed(
 ) -> _Smoothed:
     """Work out the smoothed bound, block by block."""
     every = np.append(prices, 0.0)
-    value, slope = -float(prices @ room), -room
+    value = -float(prices @ room)
+    decided, wavering = np.zeros(room.size), np.zeros(room.size)
     curvature = np.zeros((room.size, room.size))
+    undecided = []
     for start in range(0, minutes.size, _BLOCK):
         length = minutes[start : start + _BLOCK, None]
         priced = cost[start : start + _BLOCK] + every * length
@@ -115,9 +130,17 @@ def _smoothed(
         total = share.sum(axis=1, keepdims=True)
         value += float((least - heat * np.log(total)).sum())
         wanted = share[:, :-1] * (length / total)
-        slope = slope + wanted.sum(axis=0)
-        of_all = np.flatnonzero(total > 1.0 + _UNDECIDED)
-        some = wanted[of_all]
+        is_open = total[:, 0] > 1.0 + _UNDECIDED
+        undecided.append(start + np.flatnonzero(is_open))
+        some = wanted[is_open]
+        decided += wanted[~is_open].sum(axis=0)
+        wavering += some.sum(axis=0)
         curvature -= some.T @ some
-        curvature[np.diag_indices(room.size)] += (length[of_all] * some).sum(axis=0)
-    return _Smoothed(value=value, slope=slope, curvature=curvature / heat)
+        curvature[np.diag_indices(room.size)] += (length[is_open] * some).sum(axis=0)
+    return _Smoothed(
+        value=value,
+        slope=decided + wavering - room,
+        curvature=curvature / heat,
+        undecided=np.concatenate(undecided),
+        decided=decided,
+    )

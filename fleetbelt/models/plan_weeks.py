@@ -18,11 +18,11 @@ from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
 from fleetbelt.models.plan_prices import week_prices
 
 GAP: Final = 1e-3  # of the cost: closer to the optimum nobody asks
-_FEW: Final = 100  # so many visits are planned one by one
+_FEW: Final = 40  # so many visits are planned one by one
 _PROVABLE: Final = 20_000  # so many other choices can be searched for a better plan …
 _AWKWARD: Final = 3_000  # … and so many where lengths have no handy common measure
 _EASY_UNITS: Final = 8  # longest visit in common measures that are handy
-_LOOSE: Final = (15, 60)  # of two weeks, visits tried to be moved between them
+_LOOSE: Final = (8, 60)  # of two weeks, visits tried to be moved between them
 _NEAR, _CHOICES = 4, 400  # cheapest weeks a class may go to, and of all classes
 _REGRET_STEP, _REGRET_STEPS = 0.7, 25  # classes by regret: log width and number
 _NODES: Final = 20  # of branch and bound; beyond, the gap reached is printed
@@ -90,7 +90,8 @@ def schedule_visits(
     minutes) - λ · capacity is a bound [1]_, and a choice that costs more at the prices
     than the visit's cheapest, by more than a known schedule exceeds the bound, is in no
     better schedule. Capacities are first cut to whole multiples of the visits' common
-    measure.
+    measure, and a week shorter than a visit is none for it: in a small depot that is
+    most of what the bound would miss.
 
     References
     ----------
@@ -100,10 +101,19 @@ def schedule_visits(
     room, longest = _whole_visits(capacity_minutes, minutes)
     shortest = minutes.min() if minutes.size else np.inf
     has_room = np.append(room >= shortest, True)
-    if has_room.all():
-        return _scheduled(minutes, cost, room, longest, gap)
-    found = _scheduled(minutes, cost[:, has_room], room[has_room[:-1]], longest, gap)
+    room = room[has_room[:-1]]
+    cost = _possible(minutes, cost[:, has_room], room)
+    found = _scheduled(minutes, cost, room, longest, gap)
     return replace(found, week=np.flatnonzero(has_room)[found.week])
+
+
+def _possible(minutes: FloatArray, cost: FloatArray, room: FloatArray) -> FloatArray:
+    """Let a week that is too short for a visit cost without end."""
+    if minutes.max(initial=0.0) <= room.min(initial=np.inf):
+        return cost
+    cost = cost.copy()
+    cost[:, :-1][minutes[:, None] > room] = np.inf
+    return cost
 
 
 def _scheduled(
@@ -123,18 +133,30 @@ def _scheduled(
         return Schedule(week=cheapest, cost=least, bound=least)
     if minutes.size <= _FEW:
         return _one_by_one(minutes, cost, room, gap)
-    prices = week_prices(minutes, cost, room, scale=float(_regret(cost).mean()) + 1e-9)
+    regret = _regret(cost)
+    scale = float(regret[np.isfinite(regret)].mean()) + 1e-9
+    prices = week_prices(minutes, cost, room, scale=scale)
     priced = cost + prices * minutes[:, None]
     bound = float(priced.min(axis=1).sum() - prices[:-1] @ room)
     found = _planned(minutes, cost, priced, room, gap, bound)
     if found.gap <= gap:
         return found
-    excess = priced - priced.min(axis=1, keepdims=True)
-    is_open = excess <= (found.cost - bound) + 1e-9 * (1.0 + abs(found.cost))
-    n_others = int(is_open.sum()) - minutes.size
-    if n_others > (_PROVABLE if longest <= _EASY_UNITS else _AWKWARD):
+    is_open = _in_better(priced, found)
+    if _others(is_open) > (_PROVABLE if longest <= _EASY_UNITS else _AWKWARD):
         return found
     return _one_by_one(minutes, cost, room, gap, is_open=is_open, known=found)
+
+
+def _in_better(priced: FloatArray, known: Schedule) -> BoolArray:
+    """Tell which weeks of which visits may be in a schedule better than a known one."""
+    excess = priced - priced.min(axis=1, keepdims=True)
+    saving = (known.cost - known.bound) + 1e-9 * (1.0 + abs(known.cost))
+    return np.asarray(excess <= saving)
+
+
+def _others(is_open: BoolArray) -> int:
+    """Count the choices beyond one a visit."""
+    return int(is_open.sum()) - len(is_open)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +243,7 @@ def _one_by_one(
     is to be found.
     """
     classes = _Classes.drawn(minutes, cost, cost)
-    may = np.ones(classes.cost.shape, dtype=bool)
+    may = np.isfinite(classes.cost)
     if is_open is not None:
         may[classes.of] = is_open
     numbers, bound = classes.numbers(room, gap, may)
@@ -244,7 +266,7 @@ def _planned(
     """Plan by prices: each visit in its cheapest week, but for those that waver most.
 
     Where those cannot make room, or not cheaply, more may be moved, at last all, as
-    long as that saves something.
+    long as that saves something and too much is open to look for the best of all.
     """
     first, second, regret = _wavering(priced)
     between = first * cost.shape[1] + second
@@ -263,7 +285,9 @@ def _planned(
         plan = Schedule(week=week, cost=_cost(cost, week), bound=bound)
         saved = found.cost - plan.cost
         found = min(found, plan, key=lambda one: one.cost)
-        if found.gap <= gap / 10 or saved < gap / 10 * found.cost:
+        if found.gap <= gap or saved < gap / 10 * found.cost:
+            break
+        if _others(_in_better(priced, found)) <= _AWKWARD:
             break
     return found
 
@@ -307,6 +331,7 @@ def _by_classes(
     last = min(max(_NEAR, _CHOICES // near.shape[0]), room.size)
     is_open = near <= np.partition(near, last, axis=1)[:, last, None]
     is_open[:, -1] = True
+    is_open &= np.isfinite(near)
     numbers, _ = classes.numbers(room, gap / 2, is_open)
     return classes.weeks(numbers, priced)
 

@@ -128,6 +128,16 @@ def test_a_visit_longer_than_a_week_is_left_over():
     assert plan.week.tolist() == [2, 0]
 
 
+def test_the_bound_does_not_cut_a_visit_into_weeks_too_short_for_it():
+    minutes = np.tile([30.0, 90.0], 100)
+    cost = np.tile([[0.0, 0.0, 1.0], [0.0, 0.0, 9.0]], (100, 1))
+
+    plan = schedule_visits(minutes, cost, np.array([60.0, 60.0]))
+
+    assert plan.cost == pytest.approx(96 * 1 + 100 * 9)
+    assert plan.gap <= 1e-3
+
+
 @pytest.mark.parametrize("n_weeks", [1, 2, 4])
 def test_few_weeks_are_planned_like_many(n_weeks):
     minutes, cost, capacity = invented(200, n_weeks, 0.7)
