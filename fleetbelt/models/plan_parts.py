@@ -1,5 +1,6 @@
 """How many new belts of each kind will be needed, month by month."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -9,7 +10,7 @@ import polars as pl
 from scipy.special import ndtri
 
 from fleetbelt.errors import InputError
-from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.arrays import FloatArray, IntArray
 from fleetbelt.models.life import failure_probability
 
 _EXACT_SD: Final = 10.0  # above it a count is taken as normal
@@ -136,7 +137,12 @@ def count_interval(p: FloatArray, *, confidence: float = 0.95) -> Count:
 
 
 def parts_needed(
-    belts: pl.DataFrame, *, as_of: date, n_months: int = 6, confidence: float = 0.95
+    belts: pl.DataFrame,
+    *,
+    as_of: date,
+    n_months: int = 6,
+    confidence: float = 0.95,
+    unions: Sequence[range] = (),
 ) -> pl.DataFrame:
     """Count the belts that failures and planned replacements will use up.
 
@@ -150,11 +156,14 @@ def parts_needed(
         Months ahead.
     confidence : float, default 0.95
         Of the limits.
+    unions : sequence of range
+        Drives that are counted together as well, each a range of their numbers.
 
     Returns
     -------
     polars.DataFrame
-        To `PARTS`, one row per drive and month.
+        To `PARTS`, one row per drive and month; after them the unions, numbered on from
+        the last drive.
 
     Raises
     ------
@@ -169,24 +178,31 @@ def parts_needed(
     """
     belts = _checked(belts)
     firsts, days = _months(as_of, n_months)
-    gone = _used_up(belts, days)
+    counted = _slices(belts["drive_no"].to_numpy(), unions)
     planned_in = belts["planned_in_days"].fill_null(np.inf).to_numpy()
-    drives, starts = np.unique(belts["drive_no"].to_numpy(), return_index=True)
+    gone = _used_up(belts, days[0])
     rows = []
-    for drive, of in zip(
-        drives.tolist(),
-        np.split(np.arange(belts.height), starts)[1:],
-        strict=True,
-    ):
-        for month, first in enumerate(firsts):
-            begin, end = days[month], days[month + 1]
-            used = np.diff(gone[of][:, month : month + 2], axis=1)[:, 0]
-            count = count_interval(used, confidence=confidence)
-            due = (planned_in[of] >= begin) & (planned_in[of] < end)
-            rows.append(
-                (drive, first, float(due.sum()), count.expected, count.lo, count.hi)
-            )
-    return pl.DataFrame(rows, PARTS, orient="row")
+    for first, begin, end in zip(firsts, days[:-1], days[1:], strict=True):
+        before, gone = gone, _used_up(belts, end)
+        used, due = gone - before, (planned_in >= begin) & (planned_in < end)
+        for drive, of in counted:
+            count = count_interval(used[of], confidence=confidence)
+            planned = float(np.count_nonzero(due[of]))
+            rows.append((drive, first, planned, count.expected, count.lo, count.hi))
+    return pl.DataFrame(rows, PARTS, orient="row").sort("drive_no", "month")
+
+
+def _slices(drive: IntArray, unions: Sequence[range]) -> list[tuple[int, slice]]:
+    """Return the rows of each drive and, numbered on, of each union of drives."""
+    if not drive.size:
+        return []
+    drives = np.unique(drive).tolist()
+    after = drives[-1] + 1
+    several = [*((no, range(no, no + 1)) for no in drives), *enumerate(unions, after)]
+    return [
+        (no, slice(*np.searchsorted(drive, [some.start, some.stop]).tolist()))
+        for no, some in several
+    ]
 
 
 def _months(as_of: date, n_months: int) -> tuple[list[date], FloatArray]:
@@ -197,14 +213,14 @@ def _months(as_of: date, n_months: int) -> tuple[list[date], FloatArray]:
     return firsts[:-1], np.maximum(days, 0.0)
 
 
-def _used_up(belts: pl.DataFrame, days: FloatArray) -> FloatArray:
-    """Chance that each belt is used up before each day, shape (n_belts, n_days)."""
+def _used_up(belts: pl.DataFrame, day: float) -> FloatArray:
+    """Chance that each belt is used up before a day."""
     daily, age, shape, scale, planned_in = (
-        belts[name].fill_null(np.nan).to_numpy()[:, None]
+        belts[name].fill_null(np.nan).to_numpy()
         for name in ("daily_mi", "age_mi", "shape", "scale_mi", "planned_in_days")
     )
-    failed = failure_probability(age, daily * days, shape=shape, scale_mi=scale)
-    return np.where(planned_in < days, 1.0, np.nan_to_num(failed))
+    failed = failure_probability(age, daily * day, shape=shape, scale_mi=scale)
+    return np.where(planned_in < day, 1.0, np.nan_to_num(failed))
 
 
 def _checked(belts: pl.DataFrame) -> pl.DataFrame:

@@ -18,7 +18,7 @@ from fleetbelt.models.plan import (
 )
 from fleetbelt.models.plan_capacity import weekly_capacity
 from fleetbelt.models.plan_jobs import best_ages
-from fleetbelt.models.plan_parts import BELTS_IN_USE, parts_needed
+from fleetbelt.models.plan_parts import parts_needed
 from fleetbelt.settings import Plan, Settings
 from fleetbelt.steps.costs import costs
 from fleetbelt.steps.tables import Tables, from_rows, to_contract
@@ -27,6 +27,20 @@ from fleetbelt.store.frames import Read
 N_MONTHS: Final = 7  # the rest of as-of's and six more: they outlast the weeks
 _TABLES: Final = ("work_plan", "plan_capacity", "plan_depots", "part_needs")
 _SOON: Final = {"now": 0, "30d": 30, "91d": 91}
+_BELTS: Final = """(
+    select
+        ahead.* exclude (belt_id, model, log_middle),
+        lives.age_mi, lives.shape, lives.scale_mi, lives.p_failure_90d
+    from marts.belts_ahead as ahead
+    left join fitted.belt_lives as lives using (belt_id)
+    order by ahead.belt_key
+)"""
+_NAMES: Final = """(
+    select ahead.belt_id, vehicles.vehicle_id
+    from marts.belts_ahead as ahead
+    inner join staging.vehicles as vehicles using (vehicle_no)
+    order by ahead.belt_key
+)"""
 
 
 def plan(read: Read, settings: Settings) -> Tables:
@@ -34,7 +48,7 @@ def plan(read: Read, settings: Settings) -> Tables:
     as_of: date | None = read("history.as_of")["as_of"].item()
     if as_of is None:
         return {f"results.{name}": from_rows(name, []) for name in _TABLES}
-    belts = _belts(read)
+    belts = read(_BELTS).with_columns(belt_no=pl.int_range(pl.len()))
     depots = _depots(read, belts, settings.plan)
     numbers = depots.select("depot", depot_no=pl.int_range(pl.len()))
     belts = belts.join(numbers, on="depot", how="left", maintain_order="left")
@@ -46,34 +60,13 @@ def plan(read: Read, settings: Settings) -> Tables:
     )
     capacity = _capacity(depots)
     found = plan_work(belts.select(BELTS.names()), capacity, as_of=as_of, rules=rules)
-    jobs = found.jobs.drop("p_failure_90d").join(
-        belts.drop("depot_no", "vehicle_no", "due_in_mi"), on="belt_no"
-    )
-    jobs = jobs.with_columns(
-        due_odometer_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi")
-    ).sort("belt_id")
+    jobs = found.jobs
     return {
-        "results.work_plan": to_contract("work_plan", jobs),
         "results.plan_capacity": _weeks(jobs, depots, capacity, as_of),
         "results.plan_depots": _summary(jobs, depots, found, as_of),
         "results.part_needs": _parts(belts, jobs, as_of, rules),
+        "results.work_plan": _told(read, jobs, belts),
     }
-
-
-def _belts(read: Read) -> pl.DataFrame:
-    """Return the running belts with age and life, numbered in the order of ids."""
-    lives = read("fitted.belt_lives").select(
-        "belt_id", "age_mi", "shape", "scale_mi", "p_failure_90d"
-    )
-    return (
-        read("marts.belts_ahead")
-        .join(lives, on="belt_id", how="left")
-        .sort("belt_id")
-        .with_columns(
-            belt_no=pl.int_range(pl.len()),
-            vehicle_no=pl.col("vehicle_id").rank("dense").cast(pl.Int64),
-        )
-    )
 
 
 def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
@@ -99,7 +92,7 @@ def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
         .with_columns(done=done)
         .with_columns(a_vehicle=a_vehicle)
     )
-    on_vehicle = belts.group_by("depot", "vehicle_id").len()
+    on_vehicle = belts.group_by("depot", "vehicle_no").len()
     longest = max(settings.replacement_minutes, settings.retension_minutes)
     mostly = on_vehicle.group_by("depot").agg(
         belts=pl.col("len").sum().cast(pl.Int64),
@@ -146,16 +139,16 @@ def _weeks(
     """Hold each depot's planned minutes against those it has, week by week."""
     week = first_monday(as_of) + pl.duration(weeks=pl.int_range(N_WEEKS))
     weeks = pl.select(week=week.cast(pl.Date))
-    planned = jobs.group_by("depot", "week", maintain_order=True).agg(
+    planned = jobs.group_by("depot_no", "week", maintain_order=True).agg(
         minutes_planned=pl.col("minutes").sum(),
-        visits=pl.col("vehicle_id").n_unique(),
+        visits=pl.col("vehicle_no").n_unique(),
         jobs=pl.len(),
     )
     frame = (
-        depots.select("depot")
+        depots.select("depot", depot_no=pl.int_range(pl.len()))
         .join(weeks, how="cross")
         .with_columns(minutes_capacity=pl.Series(capacity.ravel(), dtype=pl.Float64))
-        .join(planned, on=["depot", "week"], how="left", maintain_order="left")
+        .join(planned, on=["depot_no", "week"], how="left", maintain_order="left")
         .with_columns(pl.col("minutes_planned", "visits", "jobs").fill_null(0))
     )
     return to_contract("plan_capacity", frame)
@@ -167,7 +160,7 @@ def _summary(
     """Say of each depot, and of all, what is due, what fits and how near the best."""
     days = (pl.col("due_date") - pl.lit(as_of)).dt.total_days()
     left, minutes = pl.col("week").is_null(), pl.col("minutes")
-    counts = jobs.group_by("depot", maintain_order=True).agg(
+    counts = jobs.group_by("depot_no", maintain_order=True).agg(
         *((days <= until).sum().alias(f"jobs_{name}") for name, until in _SOON.items()),
         *(
             minutes.filter(days <= until).sum().alias(f"minutes_{name}")
@@ -178,13 +171,13 @@ def _summary(
         overflow_minutes=minutes.filter(left).sum(),
         overflow_cost=pl.col("expected_cost").filter(left).sum(),
     )
-    worth = found.depots.rename({"overflow": "overflow_visits"}).with_columns(
-        depot=pl.Series(depots["depot"])[pl.Series(found.depots["depot_no"])]
-    )
+    worth = found.depots.rename({"overflow": "overflow_visits"})
     by_depot = (
         depots.select("depot", "belts", "weekly_minutes", "weekly_minutes_from")
-        .join(counts, on="depot", how="left")
-        .join(worth.drop("depot_no", "gap"), on="depot", how="left")
+        .with_columns(depot_no=pl.int_range(pl.len()))
+        .join(counts, on="depot_no", how="left")
+        .join(worth.drop("gap"), on="depot_no", how="left")
+        .drop("depot_no")
         .sort("depot")
         .with_columns(pl.selectors.numeric().fill_null(0))
     )
@@ -209,17 +202,33 @@ def _parts(
     belts: pl.DataFrame, jobs: pl.DataFrame, as_of: date, rules: Rules
 ) -> pl.DataFrame:
     """Count the belts needed by drive, by part number and in all."""
-    in_use = belts.with_columns(planned_in_days=_planned_in(belts, jobs, as_of, rules))
-    every = pl.lit("all")
-    frames = [
-        _parts_by(in_use.with_columns(**renamed), as_of)
-        for renamed in (
-            {},
-            {"drive_id": every},
-            {"drive_id": every, "part_number": every},
-        )
-    ]
-    return to_contract("part_needs", pl.concat(frames))
+    drives = (
+        belts.group_by("drive_id")
+        .agg(pl.col("part_number").first(), belts=pl.len())
+        .sort("part_number", "drive_id")
+        .with_columns(drive_no=pl.int_range(pl.len()))
+    )
+    parts = drives.group_by("part_number", maintain_order=True).agg(
+        pl.col("belts").sum(), first=pl.col("drive_no").min(), drives=pl.len()
+    )
+    every, names = pl.lit("all"), ("drive_id", "part_number", "belts")
+    whole = (every.alias("drive_id"), every.alias("part_number"), pl.col("belts").sum())
+    kinds = pl.concat(
+        [
+            drives.select(names),
+            parts.with_columns(drive_id=every).select(names),
+            drives.select(whole),
+        ]
+    ).with_columns(drive_no=pl.int_range(pl.len()))
+    runs = parts.select("first", "drives").iter_rows()
+    planned_in_days = _planned_in(belts, jobs, as_of, rules)
+    needed = parts_needed(
+        belts.with_columns(planned_in_days=planned_in_days).join(drives, on="drive_id"),
+        as_of=as_of,
+        n_months=N_MONTHS,
+        unions=[*(range(first, first + n) for first, n in runs), range(drives.height)],
+    )
+    return to_contract("part_needs", needed.join(kinds, on="drive_no"))
 
 
 def _planned_in(
@@ -235,34 +244,22 @@ def _planned_in(
     )
     best = best_ages(shape, scale, costs=rules.costs).age_mi
     with np.errstate(divide="ignore", invalid="ignore"):
-        by_age = np.maximum((best - age) / daily, days_planned(as_of))
-    replaced = jobs.filter(pl.col("job") == "replace").select(
-        "belt_id",
-        is_job=pl.lit(value=True),
-        in_week=(pl.col("week") - pl.lit(as_of)).dt.total_days().cast(pl.Float64),
+        in_days = np.maximum((best - age) / daily, days_planned(as_of))
+    replaced = jobs.filter(job="replace").select(
+        "belt_no", days=(pl.col("week") - pl.lit(as_of)).dt.total_days()
     )
-    later = pl.Series("later", by_age).fill_nan(None)
-    return (
-        belts.select("belt_id", later)
-        .join(replaced, on="belt_id", how="left", maintain_order="left")
-        .select(pl.when("is_job").then("in_week").otherwise("later"))
-        .to_series()
-    )
+    in_days[replaced["belt_no"]] = replaced["days"].cast(pl.Float64).fill_null(np.nan)
+    return pl.Series(in_days).fill_nan(None)
 
 
-def _parts_by(in_use: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Count the belts needed of each drive and part number."""
-    keys = ["drive_id", "part_number"]
-    groups = (
-        in_use.group_by(keys)
-        .agg(belts=pl.len())
-        .sort(keys)
-        .with_columns(drive_no=pl.int_range(pl.len()))
+def _told(read: Read, jobs: pl.DataFrame, belts: pl.DataFrame) -> pl.DataFrame:
+    """Give the jobs their names, which no number of the plan rests on."""
+    names = read(_NAMES)[jobs["belt_no"]]
+    own = belts.select("depot", "odometer_now_mi", "p_failure_90d")[jobs["belt_no"]]
+    told = jobs.drop("p_failure_90d").hstack(names).hstack(own)
+    return to_contract(
+        "work_plan",
+        told.with_columns(
+            due_odometer_mi=pl.col("odometer_now_mi") + pl.col("due_in_mi")
+        ),
     )
-    numbered = in_use.join(groups, on=keys, how="left", nulls_equal=True)
-    needed = parts_needed(
-        numbered.sort("belt_id").select(BELTS_IN_USE.names()),
-        as_of=as_of,
-        n_months=N_MONTHS,
-    )
-    return needed.join(groups, on="drive_no").sort("drive_no", "month")

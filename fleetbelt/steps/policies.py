@@ -29,6 +29,10 @@ _POINTS: Final = 60  # of a cost curve
 _LAST_SURVIVAL: Final = 0.02  # that a curve is drawn to
 _DRAWS: Final = 1000
 _DAYS_A_YEAR: Final = 365.25
+_MODELS: Final = "(select distinct model from marts.belts_ahead)"
+MILES: Final = (
+    "(select model, daily_mi, log_middle from marts.belts_ahead order by belt_key)"
+)
 _SUMS: Final = (
     *("rechecked", "not_rechecked", "miles", "complaints", "failures"),
     *("preventive", "other_removals", "retensions"),
@@ -168,7 +172,7 @@ def _what_if(
     read: Read, settings: Settings, lives: pl.DataFrame, priced: Costs
 ) -> pl.DataFrame:
     """Compare the policies on the models that run; no rows where no life is known."""
-    sums = _sums(read("marts.policy_sums"), read("marts.belts_ahead"))
+    sums = _sums(read("marts.policy_sums"), read(_MODELS))
     strata = _strata(sums, miles_ahead(read, settings))
     cells = _cells(sums, strata, lives, read("results.noise_rates"))
     runs = (strata["miles_per_year"] > 0).any()
@@ -207,7 +211,7 @@ def miles_ahead(read: Read, settings: Settings) -> pl.DataFrame:
         "model", "drift_pct_per_1000mi", "drift_lo", "drift_hi", "between_belt_sd_pct"
     )
     per_day = (
-        read("(from marts.belts_ahead order by belt_id)")
+        read(MILES)
         .group_by("model", maintain_order=True)
         .agg(
             miles_per_year=_DAYS_A_YEAR * pl.col("daily_mi").sum(),

@@ -2,8 +2,9 @@
 -- grain: one row per running belt
 -- key:   belt_id
 -- columns:
+--   belt_key         bigint   stands for belt_id
 --   belt_id          varchar
---   vehicle_id       varchar
+--   vehicle_no       bigint   stands for vehicle_id
 --   depot            varchar
 --   drive_id         varchar
 --   part_number      varchar  of its drive's belt; null: not recorded
@@ -26,8 +27,9 @@ belt_now as (select * from fitted.belt_now),
 
 final as (
     select
+        running.belt_key,
         running.belt_id,
-        running.vehicle_id,
+        fittings.vehicle_no,
         vehicles.depot,
         fittings.drive_id,
         drives.part_number,
@@ -42,8 +44,8 @@ final as (
         belt_now.p_under_later,
         belt_now.since_set_mi
     from running
-    inner join fittings on running.belt_id = fittings.belt_id
-    inner join vehicles on running.vehicle_id = vehicles.vehicle_id
+    inner join fittings on running.belt_key = fittings.belt_key
+    inner join vehicles on fittings.vehicle_no = vehicles.vehicle_no
     left join drives on fittings.drive_id = drives.drive_id
     left join belt_now on running.belt_id = belt_now.belt_id
 )

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
 from scipy.special import bdtr, pdtr
 
 from fleetbelt.errors import InputError
@@ -20,6 +21,7 @@ from fleetbelt.models.plan_parts import (
 )
 
 AS_OF = date(2031, 11, 11)
+OWN_AND_WHOLE = (pl.col("drive_no") < 3, pl.col("drive_no") == 4)
 LIFE = {"daily_mi": 60.0, "shape": 2.5, "scale_mi": 80_000.0}
 
 
@@ -149,6 +151,20 @@ def test_failures_over_all_months_are_those_of_the_whole_time():
     assert needed["expected"].sum() == pytest.approx(whole.sum(), rel=1e-12)
     assert (needed["lo"] <= needed["expected"]).all()
     assert (needed["expected"] <= needed["hi"]).all()
+
+
+def test_drives_counted_together_are_counted_as_if_they_were_one():
+    ages = np.random.default_rng(0).uniform(0, 90_000, 60)
+    rows = [{"drive_no": i % 3, "age_mi": a, **LIFE} for i, a in enumerate(ages)]
+    as_one = [{**row, "drive_no": 3} for row in rows if row["drive_no"] > 0]
+
+    needed = parts_needed(table(*rows), as_of=AS_OF, unions=[range(1, 3), range(3)])
+    alone = parts_needed(table(*as_one), as_of=AS_OF)
+
+    assert_frame_equal(needed.filter(drive_no=3), alone)
+    assert needed["drive_no"].unique().to_list() == [0, 1, 2, 3, 4]
+    own, whole = (needed.filter(n)["expected"].sum() for n in OWN_AND_WHOLE)
+    assert own == pytest.approx(whole)
 
 
 def test_the_interval_holds_the_number_as_often_as_it_says():

@@ -14,7 +14,7 @@ from fleetbelt.errors import InputError
 from fleetbelt.intake import Outcome
 from fleetbelt.models.plan_jobs import Costs
 from fleetbelt.settings import parse_settings
-from fleetbelt.steps.policies import miles_ahead
+from fleetbelt.steps.policies import MILES, miles_ahead
 from tests.conftest import Compute, Table
 from tests.fleets import DRIVE, SERVICE, VEHICLE, Row, services
 
@@ -220,7 +220,7 @@ def test_miles_between_retensions_are_where_the_chance_is_reached(chance: float)
             {"model": ["Corrie 3"], **drift, "between_belt_sd_pct": 0.2}
         ),
         "fitted.reading_sd": pl.DataFrame({"reading_sd": [0.02]}),
-        "(from marts.belts_ahead order by belt_id)": pl.DataFrame(
+        MILES: pl.DataFrame(
             {"model": ["Corrie 3"] * 2, "daily_mi": [50.0, 70.0], "log_middle": 0.2}
         ),
     }
