@@ -11,7 +11,11 @@ from fleetbelt.models.estimates import Estimate, two_sided_z
 from fleetbelt.models.lives import Lives
 from fleetbelt.models.newton import Maximum, Objective
 from fleetbelt.models.profile import Curve, profile_limits
-from fleetbelt.models.weibull_likelihood import weibull_maximum, weibull_objective
+from fleetbelt.models.weibull_likelihood import (
+    Terms,
+    weibull_maximum,
+    weibull_objective,
+)
 
 FEWEST_FAILURES = 3  # below this no Weibull is fitted
 PROFILE_BELOW_FAILURES = 30  # below this the profile limits are worked out too
@@ -91,13 +95,14 @@ def fit_weibull(
         return WeibullFit(n=n, failures=failures, reason=_too_few(n, failures))
     p = lives.broken_share if broken_share is None else broken_share
     design = np.ones((int(lives.cell.max()) + 1, 1))
-    found = weibull_maximum(lives, design, broken_share=p)
+    terms = Terms.of(lives, p)
+    found = weibull_maximum(terms, design)
     if not found.is_found or abs(found.theta[0]) > _LARGEST_LOG_SHAPE:
         reason = f"{failures} failures of {n} belts {_UNSETTLED}"
         return WeibullFit(n=n, failures=failures, reason=reason)
     shape, scale_mi, b10_mi, median_mi = _estimates(
         found,
-        weibull_objective(lives, design, broken_share=p),
+        weibull_objective(terms, design),
         z=two_sided_z(confidence),
         has_profile=failures < profile_below,
     )

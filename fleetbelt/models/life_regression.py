@@ -10,7 +10,7 @@ from fleetbelt.models.design import UNSETTLED, Coefficient, Predictor, estimable
 from fleetbelt.models.estimates import Estimate, LikelihoodRatio
 from fleetbelt.models.life import FEWEST_FAILURES
 from fleetbelt.models.lives import End, Lives
-from fleetbelt.models.weibull_likelihood import weibull_maximum
+from fleetbelt.models.weibull_likelihood import Terms, weibull_maximum
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +60,7 @@ def fit_life_regression(  # noqa: PLR0913 -- what is known, and where to begin
     broken_share: float | None = None,
     confidence: float = 0.95,
     near: LifeRegression | None = None,
+    terms: Terms | None = None,
 ) -> LifeRegression:
     """Fit an accelerated-life Weibull regression by maximum likelihood.
 
@@ -80,6 +81,8 @@ def fit_life_regression(  # noqa: PLR0913 -- what is known, and where to begin
         Of all limits.
     near : LifeRegression, optional
         Of nearly the same columns, known by their names: where to begin.
+    terms : Terms, optional
+        Of all the lives, where several designs are fitted to them.
 
     Returns
     -------
@@ -106,13 +109,13 @@ def fit_life_regression(  # noqa: PLR0913 -- what is known, and where to begin
     amount = sum_by(lives.cell, lives.weight, n_cells)
     events = sum_by(lives.cell, lives.weight * is_failure, n_cells)
     can = estimable(design, amount, events)
-    kept = lives if can.cells.all() else lives.where(can.cells[lives.cell])
+    if terms is None or not can.cells.all():
+        terms = Terms.of(lives.where(can.cells[lives.cell]), p)
     shapes = np.ones((n_cells, 1)) if strata is None else strata
     shapes = shapes[:, shapes[can.cells].any(axis=0)]
     found = weibull_maximum(
-        kept,
+        terms,
         design[:, can.columns],
-        broken_share=p,
         strata=shapes,
         start=_start(near, shapes.shape[1], [names[j] for j in can.columns]),
     )

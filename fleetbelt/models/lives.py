@@ -6,10 +6,9 @@ from typing import Self
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
 from fleetbelt.errors import InputError
-from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
+from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray, sum_by
 
 
 class End(IntEnum):
@@ -160,18 +159,24 @@ class Lives:
         Lives
             One row per distinct row, in a fixed order, with the weights added up.
         """
-        names = ("cell", "end", "entry_mi", "lower_mi", "upper_mi")
-        rows = pl.DataFrame({name: getattr(self, name) for name in (*names, "weight")})
+        is_kept = np.full(self.end.size, width_mi is None)
         if width_mi is not None:
-            miles = pl.col("entry_mi", "lower_mi", "upper_mi")
-            is_short = (pl.col("end") == End.EXACT) & (
-                pl.col("lower_mi") < 40 * width_mi
-            )
-            near = (miles / width_mi).round() * width_mi
-            rows = rows.with_columns(pl.when(is_short).then(miles).otherwise(near))
-        merged = rows.group_by(names).agg(pl.col("weight").sum()).sort(names)
-        columns = {name: merged[name].to_numpy() for name in merged.columns}
-        return type(self).of(columns.pop("end"), **columns)
+            is_kept = (self.end == End.EXACT) & (self.lower_mi < 40 * width_mi)
+        miles = (self.entry_mi, self.lower_mi, self.upper_mi)
+        numbers, levels = zip(
+            *(_numbered(x, width_mi or 1.0, is_kept) for x in miles), strict=True
+        )
+        shape = (int(self.cell.max(initial=0)) + 1, len(End), *map(len, levels))
+        row = np.ravel_multi_index((self.cell, self.end, *numbers), shape)
+        row, which = np.unique(row, return_inverse=True)
+        cell, end, *places = np.unravel_index(row, shape)
+        entry, lower, upper = (
+            level[place] for level, place in zip(levels, places, strict=True)
+        )
+        weight = sum_by(which, self.weight, row.size)
+        return type(self).of(
+            end, lower, upper, entry_mi=entry, weight=weight, cell=cell
+        )
 
     @property
     def n(self) -> int:
@@ -184,6 +189,12 @@ class Lives:
         is_failure = (self.end == End.EXACT) | (self.end == End.INTERVAL)
         return round(float(self.weight[is_failure].sum()))
 
+    def failures_by(self, n_cells: int) -> IntArray:
+        """Count the belts of each cell that are known to have failed."""
+        is_failure = (self.end == End.EXACT) | (self.end == End.INTERVAL)
+        n = sum_by(self.cell, self.weight * is_failure, n_cells)
+        return np.rint(n).astype(np.int64)
+
     @property
     def running(self) -> int:
         """Belts still running."""
@@ -195,6 +206,17 @@ class Lives:
         exact = float(self.weight[self.end == End.EXACT].sum())
         found = float(self.weight[self.end == End.INTERVAL].sum())
         return exact / (exact + found) if exact + found else 1.0
+
+
+def _numbered(
+    miles: FloatArray, width_mi: float, is_kept: BoolArray
+) -> tuple[IntArray, FloatArray]:
+    """Number what miles are rounded to, and after it the miles that are kept."""
+    number = np.rint(np.where(is_kept, 0.0, miles) / width_mi).astype(np.int64)
+    n = int(number.max(initial=0)) + 1
+    kept, place = np.unique(miles[is_kept], return_inverse=True)
+    number[is_kept] = n + place
+    return number, np.concatenate([width_mi * np.arange(n), kept])
 
 
 def _refuse(is_wrong: BoolArray, problem: str) -> None:

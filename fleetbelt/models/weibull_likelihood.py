@@ -22,10 +22,11 @@ References
 
 from dataclasses import dataclass
 from functools import partial
+from typing import Self
 
 import numpy as np
 
-from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
+from fleetbelt.models.arrays import FloatArray, IntArray, Runs, sum_by
 from fleetbelt.models.lives import End, Lives
 from fleetbelt.models.newton import Maximum, Objective, maximise
 
@@ -34,23 +35,113 @@ _Z_LIMITS = (-700.0, 50.0)  # H stays a number on the wildest trial step
 _LEAST_D = 1e-100
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What lives add to the likelihood, at points and at pairs of points.
+
+    Attributes
+    ----------
+    log_t : ndarray of float, shape (n_points,)
+        Log of each cell's distinct miles, cell after cell.
+    cell, pair_cell : Runs
+        The cell of each point and of each pair.
+    died : ndarray of float, shape (n_points,)
+        Belts that broke there.
+    fixed : ndarray of float, shape (n_points,)
+        What H of a point counts, before the pairs' share.
+    lower, upper : ndarray of int, shape (n_pairs,)
+        Points of an interval or running row.
+    weight, base, s : ndarray of float, shape (n_pairs,)
+        A pair adds ``weight log(base + s expm1(-D))``: both terms written alike.
+    log_scale : float
+        That of shape 2, to begin with.
+    """
+
+    log_t: FloatArray
+    cell: Runs
+    pair_cell: Runs
+    died: FloatArray
+    fixed: FloatArray
+    lower: IntArray
+    upper: IntArray
+    weight: FloatArray
+    base: FloatArray
+    s: FloatArray
+    log_scale: float
+
+    @classmethod
+    def of(cls, lives: Lives, broken_share: float) -> Self:
+        """Work them out.
+
+        Parameters
+        ----------
+        lives : Lives
+            Belt lives; ``cell`` is the row of the design
+            that a life belongs to.
+        broken_share : float
+            p, 0 to 1.
+
+        Returns
+        -------
+        Terms
+            For `weibull_objective` with any design.
+        """
+        rows = lives.where(np.argsort(lives.cell, kind="stable"))
+        w, n = rows.weight, rows.weight.size
+        is_pair, is_late = rows.end >= End.INTERVAL, rows.entry_mi > 0
+        is_interval = rows.end[is_pair] == End.INTERVAL
+        miles, mile = np.unique(
+            np.concatenate(
+                [rows.lower_mi, rows.upper_mi[is_pair], rows.entry_mi[is_late]]
+            ),
+            return_inverse=True,
+        )
+        cell = np.concatenate([rows.cell, rows.cell[is_pair], rows.cell[is_late]])
+        point, at = np.unique(cell * miles.size + mile, return_inverse=True)
+        lower, upper, entry = np.split(at, [n, n + is_interval.size])
+        log_t = np.log(miles, out=np.full(miles.size, _LOG_OF_ZERO), where=miles > 0)
+        is_exact = rows.end == End.EXACT
+        entered = sum_by(entry, w[is_late], point.size)
+        return cls(
+            log_t=log_t[point % miles.size],
+            cell=Runs.of(point // miles.size),
+            pair_cell=Runs.of(rows.cell[is_pair]),
+            died=sum_by(lower[is_exact], w[is_exact], point.size),
+            fixed=entered - sum_by(lower, w, point.size),
+            lower=lower[is_pair],
+            upper=upper,
+            weight=w[is_pair],
+            base=np.where(is_interval, 0.0, 1.0),
+            s=np.where(is_interval, -1.0, broken_share),
+            log_scale=_log_scale(lives),
+        )
+
+
+def _log_scale(lives: Lives) -> float:
+    """Return the scale that fits the dated failures with shape 2: in the mean of t^2.
+
+    Intervals are taken at their middle.
+    """
+    unit = lives.upper_mi.max(initial=1.0)
+    t = np.where(
+        lives.end == End.INTERVAL, (lives.lower_mi + lives.upper_mi) / 2, lives.lower_mi
+    )
+    exposure = lives.weight @ ((t / unit) ** 2 - (lives.entry_mi / unit) ** 2)
+    mean_square = max(float(exposure), 1e-12) / max(lives.failures, 1)
+    return float(np.log(unit) + 0.5 * np.log(mean_square))
+
+
 def weibull_objective(
-    lives: Lives,
-    design: FloatArray,
-    *,
-    broken_share: float,
-    strata: FloatArray | None = None,
+    terms: Terms, design: FloatArray, *, strata: FloatArray | None = None
 ) -> Objective:
     """Make the log-likelihood of θ = (a, β): log shapes a, log scale = design @ β.
 
     Parameters
     ----------
-    lives : Lives
-        Belt lives; ``cell`` is the row of the design that a life belongs to.
+    terms : Terms
+        Of the lives.
     design : ndarray of float, shape (n_cells, n_coefficients)
         What the log scale (log miles) of a cell depends on.
-    broken_share : float
-        p, 0 to 1.
     strata : ndarray of float, shape (n_cells, n_shapes), optional
         Ones where a cell has a shape: log shape = strata @ a; default: one for all.
 
@@ -60,14 +151,13 @@ def weibull_objective(
         Gives value, gradient and Hessian at θ, shape (n_shapes + n_coefficients,).
     """
     shapes = np.ones((design.shape[0], 1)) if strata is None else strata
-    return partial(_evaluate, _prepare(lives, broken_share), shapes, design)
+    return partial(_evaluate, terms, shapes, design)
 
 
 def weibull_maximum(
-    lives: Lives,
+    terms: Terms,
     design: FloatArray,
     *,
-    broken_share: float,
     strata: FloatArray | None = None,
     start: FloatArray | None = None,
 ) -> Maximum:
@@ -75,98 +165,32 @@ def weibull_maximum(
 
     Parameters
     ----------
-    lives : Lives
-        Belt lives, with at least one failure.
+    terms : Terms
+        Of the lives.
     design : ndarray of float, shape (n_cells, n_coefficients)
         See `weibull_objective`.
-    broken_share : float
-        p, 0 to 1.
     strata : ndarray of float, shape (n_cells, n_shapes), optional
         See `weibull_objective`.
     start : ndarray of float, shape (n_shapes + n_coefficients,), optional
-        Where to begin; default: see the notes.
+        Where to begin; default: shape 2, and the scale that fits the failures then.
 
     Returns
     -------
     Maximum
         Of θ = (a, β).
-
-    Notes
-    -----
-    Starts from shape 2 and the scale that fits the dated failures then: in the mean of
-    t^2, with intervals taken at their middle.
     """
-    objective = weibull_objective(
-        lives, design, broken_share=broken_share, strata=strata
-    )
+    objective = weibull_objective(terms, design, strata=strata)
     n_shapes = 1 if strata is None else strata.shape[1]
     if start is None:
         start = np.zeros(n_shapes + design.shape[1])
-        start[:n_shapes], start[n_shapes] = np.log(2.0), _log_scale(lives)
+        start[:n_shapes], start[n_shapes] = np.log(2.0), terms.log_scale
     return maximise(objective, start)
 
 
-def _log_scale(lives: Lives) -> float:
-    """Return that of shape 2."""
-    unit = lives.upper_mi.max()
-    t = np.where(
-        lives.end == End.INTERVAL, (lives.lower_mi + lives.upper_mi) / 2, lives.lower_mi
-    )
-    exposure = lives.weight @ ((t / unit) ** 2 - (lives.entry_mi / unit) ** 2)
-    mean_square = max(float(exposure), 1e-12) / lives.failures
-    return float(np.log(unit) + 0.5 * np.log(mean_square))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Terms:
-    """Points (each cell's distinct miles) and pairs of them (interval and running)."""
-
-    log_t: FloatArray  # (n_points,)
-    cell: IntArray
-    died: FloatArray  # belts that broke there
-    fixed: FloatArray  # what H of a point counts, before the pairs' share
-    lower: IntArray  # (n_pairs,) points
-    upper: IntArray
-    pair_cell: IntArray
-    weight: FloatArray
-    base: FloatArray  # a pair adds log(base + s expm1(-D)), both terms written alike
-    s: FloatArray
-
-
-def _prepare(lives: Lives, broken_share: float) -> _Terms:
-    w, n = lives.weight, lives.weight.size
-    is_pair, is_late = lives.end >= End.INTERVAL, lives.entry_mi > 0
-    is_interval = lives.end[is_pair] == End.INTERVAL
-    miles, mile = np.unique(
-        np.concatenate(
-            [lives.lower_mi, lives.upper_mi[is_pair], lives.entry_mi[is_late]]
-        ),
-        return_inverse=True,
-    )
-    cell = np.concatenate([lives.cell, lives.cell[is_pair], lives.cell[is_late]])
-    point, at = np.unique(cell * miles.size + mile, return_inverse=True)
-    lower, upper, entry = np.split(at, [n, n + is_interval.size])
-    log_t = np.log(miles, out=np.full(miles.size, _LOG_OF_ZERO), where=miles > 0)
-    is_exact = lives.end == End.EXACT
-    entered = sum_by(entry, w[is_late], point.size)
-    return _Terms(
-        log_t=log_t[point % miles.size],
-        cell=point // miles.size,
-        died=sum_by(lower[is_exact], w[is_exact], point.size),
-        fixed=entered - sum_by(lower, w, point.size),
-        lower=lower[is_pair],
-        upper=upper,
-        pair_cell=lives.cell[is_pair],
-        weight=w[is_pair],
-        base=np.where(is_interval, 0.0, 1.0),
-        s=np.where(is_interval, -1.0, broken_share),
-    )
-
-
 def _evaluate(
-    terms: _Terms, strata: FloatArray, design: FloatArray, theta: FloatArray
+    terms: Terms, strata: FloatArray, design: FloatArray, theta: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
-    n_shapes, cell = strata.shape[1], terms.cell
+    n_shapes, cell = strata.shape[1], terms.cell.number
     a, mu = strata @ theta[:n_shapes], design @ theta[n_shapes:]
     k = np.exp(a)
     died, lower, upper = terms.died, terms.lower, terms.upper
@@ -189,11 +213,11 @@ def _evaluate(
     c *= hazard  # dz/da = z and dz/dμ = -k; the value's slope in z is died + c
     curved = died + c * (z + 1)
     a_1, mu_1, a_a, a_mu, mu_mu = (
-        sum_by(cell, x, mu.size)
+        terms.cell.sums(x, mu.size)
         for x in (died + (died + c) * z, died + c, curved * z, curved, c)
     )
     a_a, a_mu, mu_mu = (
-        of_points + sum_by(terms.pair_cell, bend * x, mu.size)
+        of_points + terms.pair_cell.sums(bend * x, mu.size)
         for of_points, x in ((a_a, d_a * d_a), (a_mu, d_a * d), (mu_mu, d * d))
     )
     gradient = np.concatenate([strata.T @ a_1, -design.T @ (k * mu_1)])

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from fleetbelt.models.arrays import FloatArray, IntArray
+from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
 from fleetbelt.models.design import Predictor, natural_spline
 
 KNOTS = (-0.5, 0.0, 0.5, 1.0, 1.5)  # of the place in the range: 0 minimum, 1 maximum
@@ -19,15 +20,43 @@ Levels = tuple[list[str], FloatArray]
 """Levels of a term, the one compared to first, and a column for each other."""
 
 
-def cells_of(belts: pl.DataFrame, by: Sequence[str]) -> tuple[pl.DataFrame, IntArray]:
+def cells_of(
+    belts: pl.DataFrame, by: Sequence[str], weight: npt.ArrayLike = 1
+) -> tuple[pl.DataFrame, IntArray]:
     """Return the combinations that occur, with their belts n, and which each row is.
 
-    A row stands for ``weight`` belts.
+    Parameters
+    ----------
+    belts : DataFrame
+        What belts had; no nulls.
+    by : sequence of str
+        Its columns to combine.
+    weight : array_like of int, shape (n_rows,) or a number
+        Belts that a row stands for.
+
+    Returns
+    -------
+    tuple of DataFrame and ndarray of int, shape (n_rows,)
+        Sorted by ``by``, in that order.
     """
-    cells = belts.group_by(by).agg(n=pl.col("weight").sum())
-    cells = cells.sort(by).with_row_index("cell")
-    cell = belts.select(by).join(cells, on=by, how="left", maintain_order="left")
-    return cells, cell["cell"].to_numpy().astype(np.int64)
+    levels = [belts[name].unique().sort() for name in by]
+    shape = tuple(max(level.len(), 1) for level in levels)
+    numbers = tuple(
+        belts[name].replace_strict(level, range(level.len()), return_dtype=pl.Int64)
+        for name, level in zip(by, levels, strict=True)
+    )
+    combination = np.ravel_multi_index(tuple(x.to_numpy() for x in numbers), shape)
+    weights = np.broadcast_to(np.asarray(weight, dtype=float), combination.shape)
+    n = sum_by(combination, weights, int(np.prod(shape)))
+    occurs = n > 0
+    places = np.unravel_index(np.flatnonzero(occurs), shape)
+    cells = pl.DataFrame(
+        {
+            name: level.gather(place)
+            for name, level, place in zip(by, levels, places, strict=True)
+        }
+    ).with_columns(n=pl.Series(n[occurs], dtype=pl.Int64))
+    return cells, (np.cumsum(occurs) - 1)[combination]
 
 
 def indicators(cells: pl.DataFrame, term: str) -> Levels:
@@ -81,9 +110,9 @@ def affordable(
     return chosen
 
 
-def knots_for(belts: pl.DataFrame) -> tuple[float, ...]:
+def knots_for(cells: pl.DataFrame) -> tuple[float, ...]:
     """Return the knots of a spline through the places at which belts were left."""
-    return KNOTS if belts["relative"].n_unique() >= _MANY_PLACES else FEW_KNOTS
+    return KNOTS if cells["relative"].n_unique() >= _MANY_PLACES else FEW_KNOTS
 
 
 def placed(belts: pl.DataFrame) -> pl.DataFrame:
@@ -105,7 +134,7 @@ def dose_design(
 
 def dose_rows(
     predictor: Predictor | None,
-    belts: pl.DataFrame,
+    cells: pl.DataFrame,
     n_columns: int,
     knots: tuple[float, ...],
     ratio: str,
@@ -116,8 +145,8 @@ def dose_rows(
     ----------
     predictor : Predictor or None
         Of a fit to `dose_design`.
-    belts : DataFrame
-        With ``relative`` and ``weight``, of the belts fitted to.
+    cells : DataFrame
+        With ``relative`` and ``n``, that it was fitted to.
     n_columns : int
         Of the design.
     knots : tuple of float
@@ -130,9 +159,9 @@ def dose_rows(
     list of dict
         A row a place in the range, `STEP` apart.
     """
-    if predictor is None or belts.is_empty():
+    if predictor is None or cells.is_empty():
         return []
-    first, last = (_quantile(belts, q) for q in _DRAWN)
+    first, last = (_quantile(cells, q) for q in _DRAWN)
     if not first <= MIDDLE <= last:  # nothing there to compare to
         return []
     places = np.round(np.arange(first, last + STEP / 2, STEP), 2)
@@ -152,9 +181,9 @@ def dose_rows(
     ]
 
 
-def _quantile(belts: pl.DataFrame, q: float) -> float:
+def _quantile(cells: pl.DataFrame, q: float) -> float:
     """Return the place of the belt nearest to a share of all, by their places."""
-    sizes = belts.group_by("relative").agg(pl.col("weight").sum()).sort("relative")
-    up_to = sizes["weight"].cum_sum().to_numpy()
+    sizes = cells.group_by("relative").agg(pl.col("n").sum()).sort("relative")
+    up_to = sizes["n"].cum_sum().to_numpy()
     number = round(q * (int(up_to[-1]) - 1))
     return float(sizes["relative"][int(np.searchsorted(up_to, number, side="right"))])

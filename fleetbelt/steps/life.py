@@ -1,6 +1,6 @@
 """How long belts last, by model and by how they were set."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Self
 
@@ -9,6 +9,7 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetbelt.contract import BANDS
+from fleetbelt.models.arrays import IntArray
 from fleetbelt.models.estimates import Estimate
 from fleetbelt.models.hazard_curve import hazard_curve
 from fleetbelt.models.life import WeibullFit, fit_weibull
@@ -26,8 +27,7 @@ TRUSTED_FAILURES = (
 )
 _BANDS = ["all", *BANDS]
 _LIVES = (
-    "(select model, band, ending, entry_mi, lower_mi, upper_mi from marts.lives"
-    " order by ending, lower_mi, upper_mi, entry_mi)"
+    "(select model, band, ending, entry_mi, lower_mi, upper_mi from marts.lives)"
 )
 _ENDS = {
     "censored": End.CENSORED,
@@ -41,7 +41,7 @@ def lives(read: Read) -> Tables:
     """Fit the life of every group, and say how likely each running belt fails soon."""
     models = [*read("history.model_middles").filter(pl.col("model") != "all")["model"]]
     groups = _Groups.of(read, ["all", *sorted(models)])
-    broken_share = groups.lives.broken_share
+    broken_share = groups.broken_share
     fits: dict[tuple[str, str], WeibullFit] = {}
     rows: list[dict[str, object]] = []
     curves: list[pl.DataFrame] = []
@@ -64,34 +64,45 @@ def lives(read: Read) -> Tables:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Groups:
-    """The lives of all belts, with the places of their models and bands."""
+    """The lives of all belts, in cells of a model and a band."""
 
     models: list[str]  # "all" first
-    lives: Lives
-    model: npt.NDArray[np.uint16]
-    band: npt.NDArray[np.uint16]
+    broken_share: float
+    n: IntArray  # (n_cells,) belts
+    fine: Lives  # of the cells without many belts
+    near: Lives  # of all cells, miles rounded
 
     @classmethod
     def of(cls, read: Read, models: list[str]) -> Self:
         belts = read(_LIVES)
         model, band = (
             belts[name]
-            .replace_strict(words, range(len(words)), return_dtype=pl.UInt16)
+            .replace_strict(words, range(len(words)), return_dtype=pl.Int64)
             .to_numpy()
             for name, words in (("model", models), ("band", _BANDS))
         )
-        return cls(models=models, lives=as_lives(belts), model=model, band=band)
+        lives = as_lives(belts, cell=model * len(_BANDS) + band)
+        n = np.bincount(lives.cell, minlength=len(models) * len(_BANDS))
+        return cls(
+            models=models,
+            broken_share=lives.broken_share,
+            n=n,
+            fine=lives.where(n[lives.cell] <= MANY_BELTS).grouped(),
+            near=lives.grouped(GROUP_MI),
+        )
 
     def group(self, model: str, band: str) -> Lives:
         """Return the lives of one group."""
-        keep = np.ones(self.model.size, dtype=np.bool_)
+        is_in = np.ones((len(self.models), len(_BANDS)), dtype=np.bool_)
         if model != "all":
-            keep &= self.model == self.models.index(model)
+            is_in &= (np.arange(len(self.models)) == self.models.index(model))[:, None]
         if band != "all":
-            keep &= self.band == _BANDS.index(band)
-        rows = self.lives.where(np.flatnonzero(keep))
-        width_mi = group_width(rows)
-        return rows.grouped(width_mi) if width_mi else rows
+            is_in &= np.arange(len(_BANDS)) == _BANDS.index(band)
+        has_many = self.n[is_in.ravel()].sum() > MANY_BELTS
+        lives = self.near if has_many else self.fine
+        rows = lives.where(np.flatnonzero(is_in.ravel()[lives.cell]))
+        together = replace(rows, cell=np.zeros_like(rows.cell))
+        return together.grouped(GROUP_MI) if has_many else together
 
 
 def group_width(lives: Lives) -> float | None:

@@ -15,6 +15,7 @@ from fleetbelt.models.life_regression import (
     fit_life_regression,
 )
 from fleetbelt.models.lives import Lives
+from fleetbelt.models.weibull_likelihood import Terms
 from fleetbelt.steps.cells import (
     EVENTS_A_COLUMN,
     Levels,
@@ -38,6 +39,13 @@ LEVEL = 0.05
 _CONSTANT = "constant"
 _ONE_LEVEL = "All belts are alike in this, or too few failed."
 _TOO_FEW = "Too few belts have failed to allow for this as well."
+_LIVES = """(
+    select
+        model, band, coalesce(duty, 'unknown') as duty,
+        coalesce(alternator_pulley, 'unknown') as alternator_pulley,
+        relative, ending, entry_mi, lower_mi, upper_mi
+    from marts.lives
+)"""
 
 
 def life_effects(read: Read) -> Tables:
@@ -53,11 +61,8 @@ def life_effects(read: Read) -> Tables:
     mapping of str to DataFrame
         ``life_effects``, ``life_tests`` and ``life_dose``.
     """
-    belts = read("(select * exclude (belt_id, reason) from marts.lives)").with_columns(
-        pl.col(TERMS).fill_null("unknown"), weight=1
-    )
-    share = as_lives(belts).broken_share
-    by_terms = _Compared.of(belts, TERMS, share)
+    belts = read(_LIVES)
+    by_terms = _Compared.of(belts, TERMS)
     allowed = affordable(by_terms.cells, TERMS, by_terms.lives.failures)
     terms = {term: indicators(by_terms.cells, term) for term in allowed}
     full, tests = _tests(by_terms, terms)
@@ -69,7 +74,7 @@ def life_effects(read: Read) -> Tables:
         "results.life_tests": from_rows(
             "life_tests", [_test_row(term, test) for term, test in tests.items()]
         ),
-        "results.life_dose": from_rows("life_dose", _dose(belts, share, near=full)),
+        "results.life_dose": from_rows("life_dose", _dose(belts, by_terms.share, near=full)),
     }
 
 
@@ -77,21 +82,26 @@ def life_effects(read: Read) -> Tables:
 class _Compared:
     """Lives in cells, and the models whose failures tell a shape."""
 
-    belts: pl.DataFrame
-    cells: pl.DataFrame
+    cells: pl.DataFrame  # with their belts n and their failures
     lives: Lives
+    terms: Terms
     strata: FloatArray
     share: float
 
     @classmethod
-    def of(cls, belts: pl.DataFrame, by: tuple[str, ...], share: float) -> "_Compared":
+    def of(
+        cls, belts: pl.DataFrame, by: tuple[str, ...], share: float | None = None
+    ) -> "_Compared":
         cells, cell = cells_of(belts, by)
-        lives = as_lives(belts, cell=cell)
+        every = as_lives(belts, cell=cell)
+        share = every.broken_share if share is None else share
+        lives = every.grouped(group_width(every))
+        cells = cells.with_columns(failures=pl.Series(lives.failures_by(cells.height)))
         return cls(
-            belts=belts,
             cells=cells,
-            lives=lives.grouped(group_width(lives)),
-            strata=_strata(cells, belts),
+            lives=lives,
+            terms=Terms.of(lives, share),
+            strata=_strata(cells),
             share=share,
         )
 
@@ -124,14 +134,14 @@ class _Compared:
             strata=self.strata if has_shapes else None,
             broken_share=self.share,
             near=near,
+            terms=self.terms,
         )
 
 
-def _strata(cells: pl.DataFrame, belts: pl.DataFrame) -> FloatArray:
+def _strata(cells: pl.DataFrame) -> FloatArray:
     """Give each model with enough failures a shape, the others one together."""
-    failed = belts.filter(pl.col("ending").is_in(["exact", "interval"]))
-    counted = failed.group_by("model").agg(n=pl.len())
-    own = sorted(counted.filter(pl.col("n") >= SHAPE_FAILURES)["model"])
+    counted = cells.group_by("model").agg(pl.col("failures").sum())
+    own = sorted(counted.filter(pl.col("failures") >= SHAPE_FAILURES)["model"])
     of = cells["model"].to_numpy()
     columns = [~np.isin(of, own), *(of == model for model in own)]
     strata = np.array(columns, dtype=float).reshape(len(columns), cells.height).T
@@ -194,11 +204,10 @@ def _effects(
 ) -> list[dict[str, object]]:
     """Give a row to each level of a term."""
     levels, _ = indicators(compared.cells, term)
-    is_failed = pl.col("ending").is_in(["exact", "interval"])
     counts = {
         level: {"belts": n, "failures": failures}
-        for level, n, failures in compared.belts.group_by(term)
-        .agg(pl.len(), is_failed.sum())
+        for level, n, failures in compared.cells.group_by(term)
+        .agg(pl.col("n", "failures").sum())
         .iter_rows()
     }
     test = tests.get(term)
@@ -231,7 +240,7 @@ def _dose(
 ) -> list[dict[str, object]]:
     set_at = placed(belts)
     by_place = _Compared.of(set_at, (*OTHERS, "relative"), share)
-    knots, failures = knots_for(set_at), by_place.lives.failures
+    knots, failures = knots_for(by_place.cells), by_place.lives.failures
     if len(knots) * EVENTS_A_COLUMN > failures:
         return []
     others = affordable(by_place.cells, OTHERS, failures, columns=len(knots))
@@ -239,4 +248,4 @@ def _dose(
     names = [_CONSTANT, *(f"dose {place}" for place in range(1, design.shape[1]))]
     has_shapes = near.n_shapes > 1
     fit = by_place.fit_design(design, names, has_shapes=has_shapes, near=near)
-    return dose_rows(fit.predictor, set_at, design.shape[1], knots, "time_ratio")
+    return dose_rows(fit.predictor, by_place.cells, design.shape[1], knots, "time_ratio")

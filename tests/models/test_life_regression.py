@@ -15,7 +15,7 @@ from fleetbelt.models.design import natural_spline
 from fleetbelt.models.life import fit_weibull
 from fleetbelt.models.life_regression import compare, fit_life_regression
 from fleetbelt.models.lives import End, Lives
-from fleetbelt.models.weibull_likelihood import weibull_objective
+from fleetbelt.models.weibull_likelihood import Terms, weibull_objective
 
 DESIGN = np.array([[1.0, 0, 0.2], [1, 0, 0.9], [1, 1, 0.2], [1, 1, 0.9]])
 NAMES = ["all", "loose", "x"]
@@ -279,7 +279,7 @@ def test_derivatives_with_strata_are_those_of_the_value():
         entry_mi=lives.lower_mi * (np.arange(60) % 3 == 0) / 2,
         cell=lives.cell,
     )
-    objective = weibull_objective(mixed, OWN, broken_share=0.4, strata=STRATA)
+    objective = weibull_objective(Terms.of(mixed, 0.4), OWN, strata=STRATA)
     theta = np.array([0.3, 0.9, 10.7, -0.2])
 
     _, gradient, hessian = objective(theta)
