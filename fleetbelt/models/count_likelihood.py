@@ -104,6 +104,23 @@ class Counts:
             cell=self.cell[keep],
         )
 
+    def grouped(self) -> Self:
+        """Merge equal rows, in a fixed order."""
+        exposures, number = np.unique(self.exposure, return_inverse=True)
+        most = int(self.events.max(initial=0)) + 1
+        shape = (int(self.cell.max(initial=0)) + 1, exposures.size, most)
+        row = np.ravel_multi_index(
+            (self.cell, number, self.events.astype(np.int64)), shape
+        )
+        row, which = np.unique(row, return_inverse=True)
+        cell, number, events = np.unravel_index(row, shape)
+        return type(self)(
+            events=events.astype(float),
+            exposure=exposures[number],
+            weight=sum_by(which, self.weight, row.size),
+            cell=cell,
+        )
+
     def by_cell(self, n_cells: int) -> tuple[FloatArray, FloatArray]:
         """Add up exposure and events of each cell."""
         return (

@@ -146,14 +146,13 @@ class _Shared:
 
     def squared(self, weight: FloatArray) -> FloatArray:
         """Add up each two cells' miles times each other, weighted by pair."""
-        n = self.n_cells
-        own = sum_by(self.cell, self.miles**2 * weight[self.pair], n)
-        total = np.diag(own)
+        n, at = self.n_cells, np.arange(self.n_cells)
+        above = np.zeros((n, n))
         for k, (entry, product) in enumerate(self.products, start=1):
             value = product * weight[self.pair[entry]]
-            beside = sum_by(self.cell[entry], value, n)[: n - k]
-            total += np.diag(beside, k) + np.diag(beside, -k)
-        return total
+            above[at[:-k], at[k:]] = sum_by(self.cell[entry], value, n)[: n - k]
+        own = sum_by(self.cell, self.miles**2 * weight[self.pair], n)
+        return above + above.T + np.diag(own)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

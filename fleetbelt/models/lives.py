@@ -211,7 +211,7 @@ class Lives:
 def _numbered(
     miles: FloatArray, width_mi: float, is_kept: BoolArray
 ) -> tuple[IntArray, FloatArray]:
-    """Number what miles are rounded to, and after it the miles that are kept."""
+    """Give numbers to rounded miles, and after them to those that are kept."""
     number = np.rint(np.where(is_kept, 0.0, miles) / width_mi).astype(np.int64)
     n = int(number.max(initial=0)) + 1
     kept, place = np.unique(miles[is_kept], return_inverse=True)

@@ -42,10 +42,10 @@ def cells_of(
     levels = [belts[name].unique().sort() for name in by]
     shape = tuple(max(level.len(), 1) for level in levels)
     numbers = tuple(
-        belts[name].replace_strict(level, range(level.len()), return_dtype=pl.Int64)
+        belts[name].replace_strict(level, range(level.len())).to_numpy().astype(int)
         for name, level in zip(by, levels, strict=True)
     )
-    combination = np.ravel_multi_index(tuple(x.to_numpy() for x in numbers), shape)
+    combination = np.ravel_multi_index(numbers, shape)
     weights = np.broadcast_to(np.asarray(weight, dtype=float), combination.shape)
     n = sum_by(combination, weights, int(np.prod(shape)))
     occurs = n > 0

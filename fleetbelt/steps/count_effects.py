@@ -1,5 +1,8 @@
 """What the tension at install does to noise and bearings, all else allowed for."""
 
+from dataclasses import dataclass
+from typing import Self
+
 import numpy as np
 import polars as pl
 
@@ -71,37 +74,70 @@ def count_effects(read: Read) -> Tables:
         ``noise_dose``, ``noise_avoidable`` and ``repair_dose``.
     """
     belts = read(_BELTS).with_columns(pl.col(OTHERS).fill_null("unknown"))
+    by_place = _Compared.of(placed(belts), (*OTHERS, "relative"))
     by_noise = [
         {"noise": noise, **row}
         for noise in ("squeal", "whine")
-        for row in _dose(belts, noise)
+        for row in _dose(by_place, noise)
     ]
     return {
         "results.noise_dose": from_rows("noise_dose", by_noise),
         "results.noise_avoidable": from_rows(
             "noise_avoidable", [_avoidable(belts, "squeal")]
         ),
-        "results.repair_dose": from_rows("repair_dose", _dose(belts, "bearing")),
+        "results.repair_dose": from_rows("repair_dose", _dose(by_place, "bearing")),
     }
 
 
-def _dose(belts: pl.DataFrame, event: str) -> list[dict[str, object]]:
-    set_at = placed(belts)
-    cells, cell = cells_of(set_at, (*OTHERS, "relative"))
-    knots, events = knots_for(set_at), _total(set_at, event)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Compared:
+    """Belts in cells; a row stands for ``weight`` of them."""
+
+    belts: pl.DataFrame
+    cells: pl.DataFrame
+    cell: IntArray
+
+    @classmethod
+    def of(cls, belts: pl.DataFrame, by: tuple[str, ...]) -> Self:
+        cells, cell = cells_of(belts, by, belts["weight"].to_numpy())
+        return cls(belts=belts, cells=cells, cell=cell)
+
+    def total(self, event: str) -> int:
+        """Add up events."""
+        return int((self.belts[event] * self.belts["weight"]).sum())
+
+    def fit(self, design: FloatArray, event: str) -> CountRegression:
+        """Fit one row per belt, equal rows merged."""
+        counts = Counts.of(
+            self.belts[event].to_numpy(),
+            self.belts["miles"].to_numpy(),
+            cell=self.cell,
+            weight=self.belts["weight"].to_numpy(),
+        )
+        names = [f"x{i}" for i in range(design.shape[1])]
+        return fit_counts(counts.grouped(), design, names)
+
+    def miles(self) -> FloatArray:
+        """Add up the miles of each cell."""
+        miles = (self.belts["miles"] * self.belts["weight"]).to_numpy()
+        return sum_by(self.cell, miles, self.cells.height)
+
+
+def _dose(compared: _Compared, event: str) -> list[dict[str, object]]:
+    cells = compared.cells
+    knots, events = knots_for(cells), compared.total(event)
     others = affordable(cells, OTHERS, events, columns=len(knots))
     if len(knots) * EVENTS_A_COLUMN > events:
         return []
     design = dose_design(cells, others, knots)
-    fit = _fit(set_at, cell, design, event)
-    return dose_rows(fit.predictor, set_at, design.shape[1], knots, "rate_ratio")
+    fit = compared.fit(design, event)
+    return dose_rows(fit.predictor, cells, design.shape[1], knots, "rate_ratio")
 
 
 def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     """Share of complaints that would not be, had every belt known been set in range."""
-    known = belts.filter(pl.col("band") != "unknown")
-    cells, cell = cells_of(known, (*OTHERS, "band"))
-    events = _total(known, noise)
+    known = _Compared.of(belts.filter(pl.col("band") != "unknown"), (*OTHERS, "band"))
+    cells, events = known.cells, known.total(noise)
     row: dict[str, object] = {"noise": noise, "complaints": events}
     if "in_spec" not in cells["band"]:
         return row | {"reason": _NONE_IN_RANGE}
@@ -113,11 +149,10 @@ def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     bands = indicators(cells, "band")[1]
     others = [constant(cells), *(indicators(cells, x)[1] for x in allowed[1:])]
     design = np.hstack([*others, bands])
-    fit = _fit(known, cell, design, noise)
-    miles = (known["miles"] * known["weight"]).to_numpy()
+    fit = known.fit(design, noise)
     share = attributable_fraction(
         fit,
-        sum_by(cell, miles, cells.height),
+        known.miles(),
         design,
         np.hstack([*others, np.zeros_like(bands)]),
     )
@@ -128,27 +163,3 @@ def _avoidable(belts: pl.DataFrame, noise: str) -> dict[str, object]:
     if share is None or not np.isfinite([share.value, share.lo, share.hi]).all():
         return row | {"reason": fit.reason}
     return row | {"share": share.value, "share_lo": share.lo, "share_hi": share.hi}
-
-
-def _total(belts: pl.DataFrame, event: str) -> int:
-    return int((belts[event] * belts["weight"]).sum())
-
-
-def _fit(
-    belts: pl.DataFrame, cell: IntArray, design: FloatArray, event: str
-) -> CountRegression:
-    """Fit one row per belt, equal rows merged."""
-    rows = (
-        belts.select("miles", "weight", events=pl.col(event))
-        .with_columns(cell=pl.Series(cell, dtype=pl.Int64))
-        .group_by("cell", "miles", "events")
-        .agg(pl.col("weight").sum())
-        .sort("cell", "miles", "events")
-    )
-    counts = Counts.of(
-        rows["events"].to_numpy(),
-        rows["miles"].to_numpy(),
-        cell=rows["cell"].to_numpy(),
-        weight=rows["weight"].to_numpy(),
-    )
-    return fit_counts(counts, design, [f"x{i}" for i in range(design.shape[1])])

@@ -26,9 +26,7 @@ TRUSTED_FAILURES = (
     10  # with fewer, a group's belts are foretold by a wider group's life
 )
 _BANDS = ["all", *BANDS]
-_LIVES = (
-    "(select model, band, ending, entry_mi, lower_mi, upper_mi from marts.lives)"
-)
+_LIVES = "(select model, band, ending, entry_mi, lower_mi, upper_mi from marts.lives)"
 _ENDS = {
     "censored": End.CENSORED,
     "exact": End.EXACT,
@@ -182,11 +180,11 @@ _RUNNING = """(
         running.belt_id, belts.model, belts.band, running.daily_mi,
         running.daily_sd_mi,
         running.odometer_now_mi - belts.install_odometer_mi as age_mi,
-        now.* exclude (belt_id, p_failure_90d), now.belt_id is not null as is_told
+        now.* exclude (belt_id, daily_mi, p_failure_90d),
+        now.belt_id is not null as is_told
     from history.running_belts as running
-    left join results.belts as belts using (belt_id)
+    inner join results.belts as belts using (belt_id)
     left join results.drift_by_belt as now using (belt_id)
-    order by running.belt_id
 )"""
 
 
@@ -195,8 +193,8 @@ def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 
     Returns ``fitted.belt_lives``, and ``results.drift_by_belt`` with the chance.
     """
-    used = lives.select("model", "band", "life_model", "life_band", "shape", "scale_mi")
     aged = read(_RUNNING).with_columns(pl.col("age_mi").clip(lower_bound=0.0))
+    used = lives.select("model", "band", "shape", "scale_mi")
     aged = aged.join(used, on=["model", "band"], how="left", maintain_order="left")
     names = ("daily_mi", "daily_sd_mi", "age_mi", "shape", "scale_mi")
     chance = p_failure_ahead(

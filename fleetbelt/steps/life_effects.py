@@ -74,7 +74,9 @@ def life_effects(read: Read) -> Tables:
         "results.life_tests": from_rows(
             "life_tests", [_test_row(term, test) for term, test in tests.items()]
         ),
-        "results.life_dose": from_rows("life_dose", _dose(belts, by_terms.share, near=full)),
+        "results.life_dose": from_rows(
+            "life_dose", _dose(belts, by_terms.share, near=full)
+        ),
     }
 
 
@@ -248,4 +250,6 @@ def _dose(
     names = [_CONSTANT, *(f"dose {place}" for place in range(1, design.shape[1]))]
     has_shapes = near.n_shapes > 1
     fit = by_place.fit_design(design, names, has_shapes=has_shapes, near=near)
-    return dose_rows(fit.predictor, by_place.cells, design.shape[1], knots, "time_ratio")
+    return dose_rows(
+        fit.predictor, by_place.cells, design.shape[1], knots, "time_ratio"
+    )

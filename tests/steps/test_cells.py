@@ -9,6 +9,7 @@ from fleetbelt.steps.cells import (
     FEW_KNOTS,
     KNOTS,
     affordable,
+    cells_of,
     dose_design,
     dose_rows,
     indicators,
@@ -71,8 +72,8 @@ def drawn(places: np.ndarray) -> list[dict[str, object]]:
         design,
         [f"x{k}" for k in range(design.shape[1])],
     )
-    belts = cells.with_columns(weight=1)
-    return dose_rows(fit.predictor, belts, design.shape[1], KNOTS, "rate_ratio")
+    one_each = cells.with_columns(n=1)
+    return dose_rows(fit.predictor, one_each, design.shape[1], KNOTS, "rate_ratio")
 
 
 def test_a_dose_is_drawn_where_belts_are_and_is_1_in_the_middle():
@@ -84,3 +85,23 @@ def test_a_dose_is_drawn_where_belts_are_and_is_1_in_the_middle():
 
 def test_without_belts_about_the_middle_of_the_range_no_dose_is_drawn():
     assert drawn(np.linspace(0.8, 1.5, 40)) == []
+
+
+def test_cells_are_the_combinations_that_occur_with_their_belts():
+    belts = pl.DataFrame(
+        {"model": ["B", "A", "B", "A"], "relative": [0.5, 1.0, 0.5, 0.0]}
+    )
+
+    cells, cell = cells_of(belts, ("model", "relative"), [1, 2, 3, 4])
+
+    assert cells.rows() == [("A", 0.0, 4), ("A", 1.0, 2), ("B", 0.5, 4)]
+    assert cell.tolist() == [2, 1, 2, 0]
+
+
+def test_no_belts_have_no_cells():
+    nothing = pl.DataFrame(schema={"model": pl.String, "band": pl.String})
+
+    cells, cell = cells_of(nothing, ("model", "band"))
+
+    assert cells.is_empty()
+    assert cell.size == 0
