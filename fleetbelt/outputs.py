@@ -1,9 +1,11 @@
 """What a run gives out beside the database: folders of pages and of tables."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import duckdb
+import polars as pl
 
 from fleetbelt.intake import Say
 from fleetbelt.store import export, frames
@@ -47,30 +49,39 @@ def give_out(
         The sentences of the first page.
     """
     pages, tables = out / "pages", out / "tables"
-    paged = told_if_it_stands(pages, f"{state} {pack}")
-    tabled = told_if_it_stands(tables, state)
-    with masked(connection, key if paged is None or tabled is None else None):
-        if paged is None:
-            paged = _write_pages(connection, pages, f"{state} {pack}", pack=pack)
-        if tabled is None:
-            tabled = _write_tables(connection, tables, state)
+    old_pages = told_if_it_stands(pages, f"{state} {pack}")
+    old_tables = told_if_it_stands(tables, state)
+    masks = masked(connection, None if old_pages and old_tables else key)
+    with masks, ThreadPoolExecutor(1) as engine:  # it serves one at a time
+        shown = engine.submit(lambda: {} if old_pages else _read_pages(connection))
+        written = engine.submit(
+            lambda: old_tables or _write_tables(connection, tables, state)
+        )
+        paged = old_pages or _write_pages(
+            shown.result(), pages, f"{state} {pack}", pack=pack
+        )
+        tabled = written.result()
     if tabled["plan"]:
         say(f"plan      to take away: {', '.join(tabled['plan'])} in {tables}")
     say(f"pages     {len(paged['pages'])} written")
     return tuple(pages / name for name in paged["pages"]), tuple(paged["headlines"])
 
 
+def _read_pages(connection: duckdb.DuckDBPyConnection) -> dict[str, pl.DataFrame]:
+    from fleetbelt.render import NEEDED  # noqa: PLC0415 -- not where pages stand
+
+    return frames.existing(connection, NEEDED)
+
+
 def _write_pages(
-    connection: duckdb.DuckDBPyConnection, folder: Path, state: str, *, pack: bool
+    results: dict[str, pl.DataFrame], folder: Path, state: str, *, pack: bool
 ) -> Told:
     from fleetbelt.render import (  # noqa: PLC0415 -- not where pages stand
-        NEEDED,
         headlines,
         render_pages,
     )
 
     with whole_folder(folder) as new:
-        results = frames.existing(connection, NEEDED)
         written = render_pages(results, new, pack=pack)
         told = {
             "pages": [page.name for page in written],

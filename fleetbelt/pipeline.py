@@ -8,7 +8,6 @@ SQL reduces, Python infers: a fit reads a frame that SQL made and writes ``fitte
 or a result table of its own grain; whatever is one row per record is SQL.
 """
 
-from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 
@@ -26,6 +25,7 @@ from fleetbelt.store.database import MEMORY, connect, shut, transaction
 from fleetbelt.store.folders import made_folder, refuse_others
 from fleetbelt.store.places import place_errors
 from fleetbelt.store.pseudonyms import key_beside, put_in
+from fleetbelt.store.side_by_side import Tables, made_beside
 
 
 def run(  # noqa: PLR0913 -- the options of one command
@@ -113,51 +113,56 @@ def compute(
     key: bytes | None = None,
 ) -> None:
     """Make every table after the typed ones anew: the way itself."""
+    models = (
+        *sql_models.discover(bundled("sql")),
+        checks.notes(bundled("sql") / "checks"),
+    )
+    asked = pl.DataFrame({"as_of": [as_of]}, {"as_of": pl.Date})
+    frames.write(connection, "typed.run_options", asked)
+    made = sql_models.build(connection, models, "staging", "history.as_of")
+    if key:
+        put_in(connection, key)
+    before = facts.inputs(lambda t: frames.read(connection, f"from {t}"), settings)
+    previous.keep(connection, before)
+    with made_beside(connection, models, made) as tables:
+        _fit(tables, settings, say)
+        said = facts.run_info(tables.read, settings, pseudonyms=key)
+        tables.write({"results.run_info": said})
+    say_what_the_contract_says(connection)
+
+
+def _fit(tables: Tables, settings: Settings, say: Say) -> None:
+    """Run the fits in order, while SQL makes what they read and what reads them."""
     from fleetbelt import steps  # noqa: PLC0415 -- the fits load slowest of all
 
-    build = sql_models.builder(connection, sql_models.discover(bundled("sql")))
-
-    def read(table: str) -> pl.DataFrame:
-        return frames.read(connection, f"from {table}")
+    read, write = tables.read, tables.write
 
     def rows(table: str) -> str:
         return facts.counted(read, table)
 
-    def write(tables: Mapping[str, pl.DataFrame]) -> None:
-        for name, frame in tables.items():
-            frames.write(connection, name, frame)
-
-    write({"typed.run_options": pl.DataFrame({"as_of": [as_of]}, {"as_of": pl.Date})})
-    build("staging", "history.as_of", "history.gauge_uses")
-    if key:
-        put_in(connection, key)
-    previous.keep(connection, facts.inputs(read, settings))
     write(steps.gauges(read, settings))
     say(f"gauges    {rows('fitted.corrections')} corrections of readings")
-
-    build("history.recent_odometers")
     write(steps.daily_miles(read))
-    build("history")
     write(steps.drift(read, settings))
-    say(f"drift     {rows('results.drift_by_belt')} belts carried to now")
+    say(f"drift     {rows('fitted.belt_now')} belts carried to now")
 
-    checks.write_notes(connection, bundled("sql") / "checks")
-    build("marts.tension_cases")
-    write(steps.conformity(read, settings))
-    build("results", "marts")
-    write(steps.installs(read))
-    write(steps.lives(read))
-    write(steps.life_effects(read))
-    write(steps.count_effects(read))
-    write({**steps.noise(read), **steps.repairs(read)})
-    write(steps.vehicles(read))
+    def judge_readings() -> None:
+        write(steps.conformity(read, settings))
+        write(steps.installs(read))
+        write({**steps.people(read, settings), **steps.work_done(read)})
+        write(steps.gauge_board(read, settings))
+
+    def foretell_belts() -> None:
+        write(steps.lives(read))
+        write(steps.life_effects(read))
+        write(steps.count_effects(read))
+        write({**steps.noise(read), **steps.repairs(read)})
+        write(steps.vehicles(read))
+        write(steps.policies(read, settings))
+        write(steps.plan(read, settings))
+
+    tables.at_once(judge_readings, foretell_belts)
     say(f"lives     {rows('results.belts')} belts, and their noise")
-    write({**steps.people(read, settings), **steps.work_done(read)})
     say(f"people    {rows('results.technician_results')} technicians")
-    write(steps.policies(read, settings))
-    write({**steps.gauge_board(read, settings), **steps.plan(read, settings)})
     say(f"plan      {facts.planned(read)}")
-    build("pages")
-    write({"results.run_info": facts.run_info(read, settings, pseudonyms=key)})
-    say_what_the_contract_says(connection)
     say(f"verdicts  on {rows('results.tension_readings')} readings")

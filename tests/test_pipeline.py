@@ -304,7 +304,7 @@ def test_too_little_memory_for_the_results_is_the_places_fault(
     def starved(*_: object) -> None:
         raise duckdb.OutOfMemoryException
 
-    monkeypatch.setattr("fleetbelt.store.checks.write_notes", starved)
+    monkeypatch.setattr("fleetbelt.store.previous.keep", starved)
 
     with pytest.raises(PlaceError, match="the results are those of the last run"):
         pipeline.run(write_fleet(tmp_path / "records"), tmp_path / "out")

@@ -24,6 +24,24 @@ from fleetbelt.store.frames import Read
 Z95: Final = two_sided_z(0.95)
 _FAR_DAYS: Final = 36_525  # no date is given further ahead than a hundred years
 _TENSION_NOW: Final = ("tension_now_n", "tension_now_lo_n", "tension_now_hi_n")
+_NOW: Final = (
+    "belt_id",
+    "vehicle_id",
+    "odometer_now_mi",
+    *_TENSION_NOW,
+    "p_under_now",
+    "p_under_as_shown",
+    "p_under_later",
+    "due_in_mi",
+    "since_set_mi",
+    "drift_pct_per_1000mi",
+    "model_drift_pct_per_1000mi",
+    "daily_mi",
+    "daily_lo_mi",
+    "daily_hi_mi",
+    "retension_due_mi",
+    "retension_due_date",
+)
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
 _SQL: Final = {pl.Int32: "integer", pl.Float64: "double", pl.Boolean: "boolean"}
 _COLUMNS: Final = [
@@ -100,19 +118,11 @@ def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFram
     now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
     now = _due(now, as_of)
     return {
-        "results.drift_by_belt": to_contract("drift_by_belt", now),
         "fitted.belt_ahead": course(
             fit, now.filter(pl.col("p_under_now") >= settings.watchlist.p_under)
         ),
         "fitted.belt_now": now.select(
-            "belt_id",
-            "p_under_now",
-            "p_under_as_shown",
-            "p_under_later",
-            "due_in_mi",
-            "since_set_mi",
-            "drift_pct_per_1000mi",
-            "model_drift_pct_per_1000mi",
+            *_NOW,
             is_losing_fast=(pl.col("losing_faster_z") > FAST_Z).fill_null(value=False),
         ),
     }
@@ -289,5 +299,4 @@ def _due(now: pl.DataFrame, as_of: date | None) -> pl.DataFrame:
         .then(today + pl.duration(days=days.clip(upper_bound=_FAR_DAYS))),
         daily_lo_mi=(pl.col("daily_mi") - half).clip(lower_bound=0.0),
         daily_hi_mi=pl.col("daily_mi") + half,
-        p_failure_90d=pl.lit(None, dtype=pl.Float64),
     )

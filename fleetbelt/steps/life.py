@@ -50,13 +50,11 @@ def lives(read: Read) -> Tables:
         rows.append({"model": model, "band": band, **_row(fit)})
         curves.append(_curve(group, broken_share, model, band))
     used = pl.DataFrame([_used(fits, *group) for group in fits], _USED)
-    belt_lives, drift_by_belt = _soon(read, used)
     return {
         "results.life_by_group": from_rows("life_by_group", rows),
         "results.life_curve": pl.concat(curves),
-        "results.drift_by_belt": drift_by_belt,
         "fitted.lives": used,
-        "fitted.belt_lives": belt_lives,
+        "fitted.belt_lives": _soon(read, used),
     }
 
 
@@ -174,25 +172,19 @@ def _curve(lives: Lives, broken_share: float, model: str, band: str) -> pl.DataF
 _STEPS = ("miles", "at_risk", "survival", "survival_lo", "survival_hi")
 
 
-# Running belts with their age, and what is known of each now.
+# Running belts with their age.
 _RUNNING = """(
     select
         running.belt_id, belts.model, belts.band, running.daily_mi,
         running.daily_sd_mi,
-        running.odometer_now_mi - belts.install_odometer_mi as age_mi,
-        now.* exclude (belt_id, daily_mi, p_failure_90d),
-        now.belt_id is not null as is_told
+        running.odometer_now_mi - belts.install_odometer_mi as age_mi
     from history.running_belts as running
     inner join results.belts as belts using (belt_id)
-    left join results.drift_by_belt as now using (belt_id)
 )"""
 
 
-def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Give each running belt its age, its life, and its chance to fail in 90 days.
-
-    Returns ``fitted.belt_lives``, and ``results.drift_by_belt`` with the chance.
-    """
+def _soon(read: Read, lives: pl.DataFrame) -> pl.DataFrame:
+    """Give each running belt its age, its life, and its chance to fail in 90 days."""
     aged = read(_RUNNING).with_columns(pl.col("age_mi").clip(lower_bound=0.0))
     used = lives.select("model", "band", "shape", "scale_mi")
     aged = aged.join(used, on=["model", "band"], how="left", maintain_order="left")
@@ -203,10 +195,7 @@ def _soon(read: Read, lives: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     )
     aged = aged.with_columns(p_failure_90d=pl.Series(chance).fill_nan(None))
     columns = ("belt_id", "model", "band", "age_mi", "shape", "scale_mi")
-    return (
-        aged.select(*columns, "p_failure_90d"),
-        to_contract("drift_by_belt", aged.filter("is_told")),
-    )
+    return aged.select(*columns, "p_failure_90d")
 
 
 def _used(

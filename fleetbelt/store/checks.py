@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-import duckdb
+from fleetbelt.store.sql_models import SqlModel, tables_read
 
 _HEADER = re.compile(
     r"^-- (?P<name>severity|example|mend|setting): (?P<value>.+)$", re.MULTILINE
@@ -59,16 +59,23 @@ def discover(folder: Path) -> tuple[Check, ...]:
     return tuple(_read(path) for path in sorted(folder.glob("*.sql")))
 
 
-def write_notes(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
-    """Make ``results.data_notes`` anew: one row a table, key and code."""
+def notes(folder: Path) -> SqlModel:
+    """Return the model of ``results.data_notes``: one row a table, key and code."""
     found = "\nunion all\n".join(
         f"select table_name, key, code, detail from (\n{check.sql}\n)"
         for check in discover(folder)
         if check.severity == "note"
     )
-    connection.execute("create schema if not exists results")
-    connection.execute(
-        "create or replace table results.data_notes as "
-        f"select table_name, key, code, min(detail) as detail from (\n{found}\n) "
-        "group by table_name, key, code order by table_name, key, code"
+    sql = (
+        "select table_name, key, code, min(detail) as detail "
+        f"from (\n{found}\n) group by table_name, key, code"
+    )
+    return SqlModel(
+        name="results.data_notes",
+        sql=sql,
+        kind="table",
+        meaning="What the rules found in accepted rows.",
+        key=("table_name", "key", "code"),
+        columns={},
+        reads=tables_read(sql, str(folder)),
     )

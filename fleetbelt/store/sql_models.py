@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from graphlib import TopologicalSorter
@@ -61,6 +61,7 @@ def _nodes(tree: Any) -> Iterator[dict[str, Any]]:  # noqa: ANN401 (parsed JSON)
             yield from _nodes(child)
 
 
+@cache
 def tables_read(sql: str, where: str) -> frozenset[str]:
     """Return the schema-qualified tables a query reads; bare names are CTEs.
 
@@ -82,7 +83,8 @@ def tables_read(sql: str, where: str) -> frozenset[str]:
         The statement does not parse.
     """
     query = "select json_serialize_sql(?)"
-    (text,) = duckdb.execute(query, [sql]).fetchall()[0]
+    with duckdb.cursor() as own:  # the common one serves one thread at a time
+        (text,) = own.execute(query, [sql]).fetchall()[0]
     tree = json.loads(text)
     if tree["error"]:
         raise StoreError(
@@ -133,43 +135,10 @@ def discover(folder: Path) -> tuple[SqlModel, ...]:
     return tuple(models[name] for name in order.static_order())
 
 
-def builder(
-    connection: duckdb.DuckDBPyConnection, models: tuple[SqlModel, ...]
-) -> Callable[..., None]:
-    """Return what makes targets, and all they rest on, each once.
-
-    Parameters
-    ----------
-    connection : duckdb.DuckDBPyConnection
-        Where to make them.
-    models : tuple of SqlModel
-        All models, dependencies first.
-
-    Returns
-    -------
-    callable
-        Takes targets as `build` does; what it has made before it leaves as it is.
-    """
-    made: set[str] = set()
-
-    def make(*targets: str) -> None:
-        names, missing = set(targets), set[str]()
-        for model in reversed(models):
-            if model.name in names or model.name.split(".")[0] in names:
-                missing.add(model.name)
-                names |= model.reads
-        build(connection, models, *missing - made)
-        made.update(missing)
-
-    return make
-
-
 def build(
     connection: duckdb.DuckDBPyConnection, models: Iterable[SqlModel], *schemas: str
-) -> None:
+) -> frozenset[str]:
     """Make the tables and views of the named schemas anew, in dependency order.
-
-    Result tables stand in the order of their keys, as they are given out.
 
     Parameters
     ----------
@@ -180,28 +149,48 @@ def build(
     *schemas : str
         Which to make: a schema (``history``) or one table (``history.belts``).
 
+    Returns
+    -------
+    frozenset of str
+        The names of what was made.
+
     Raises
     ------
     StoreError
         A model does not run.
     """
-    for model in models:
-        schema = model.name.split(".")[0]
-        if schema not in schemas and model.name not in schemas:
-            continue
-        try:
-            connection.execute(f"create schema if not exists {schema}")
-            drop(connection, model.name)
-            connection.execute(_statement(model))
-        except ENGINE_PLACE_ERRORS:
-            raise
-        except duckdb.Error as error:
-            raise StoreError(
-                what=f"The model {model.name} does not run: {error}",
-                where=f"sql/{model.name.replace('.', '/')}.sql",
-                fix="run the file in a DuckDB shell on this database.",
-            ) from error
-        say_what(connection, model.name, model.meaning, model.columns, kind=model.kind)
+    chosen = [
+        model
+        for model in models
+        if model.name.split(".")[0] in schemas or model.name in schemas
+    ]
+    for model in chosen:
+        make(connection, model)
+    return frozenset(model.name for model in chosen)
+
+
+def make(connection: duckdb.DuckDBPyConnection, model: SqlModel) -> None:
+    """Make one table or view anew; a result table in the order of its key.
+
+    Raises
+    ------
+    StoreError
+        The model does not run.
+    """
+    schema = model.name.split(".")[0]
+    try:
+        connection.execute(f"create schema if not exists {schema}")
+        drop(connection, model.name)
+        connection.execute(_statement(model))
+    except ENGINE_PLACE_ERRORS:
+        raise
+    except duckdb.Error as error:
+        raise StoreError(
+            what=f"The model {model.name} does not run: {error}",
+            where=f"sql/{model.name.replace('.', '/')}.sql",
+            fix="run the file in a DuckDB shell on this database.",
+        ) from error
+    say_what(connection, model.name, model.meaning, model.columns, kind=model.kind)
 
 
 def _statement(model: SqlModel) -> str:

@@ -21,7 +21,7 @@ with
 vehicles as (select * from staging.vehicles),
 belts as (select * from results.belts),
 belt_miles as (select * from marts.belt_miles),
-drift as (select * from results.drift_by_belt),
+drift as (select * from fitted.belt_now),
 
 joined as (
     select

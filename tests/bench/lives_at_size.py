@@ -31,7 +31,6 @@ COPIED = {
     "marts.noise_events": ("miles",),
     "marts.install_tension": (),
     "results.belts": (),
-    "results.drift_by_belt": (),
 }
 STEPS = (
     steps.lives, steps.life_effects, steps.count_effects, steps.noise, steps.repairs,

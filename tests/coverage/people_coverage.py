@@ -10,7 +10,6 @@ told rightly who corrects for the gauge.
 
 import sys
 import tempfile
-from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,11 +17,10 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
-from fleetbelt import ingest, steps
-from fleetbelt.resources import bundled
+from fleetbelt import ingest, pipeline
 from fleetbelt.settings import Settings
 from fleetbelt.simulation import SimulationOptions, simulate
-from fleetbelt.store import checks, frames, sql_models
+from fleetbelt.store import frames
 from fleetbelt.store.database import connect
 from fleetbelt.store.frames import Read
 
@@ -41,28 +39,12 @@ def technicians(folder: Path, seed: int, options: SimulationOptions) -> pl.DataF
     with connect(folder / "fleet.duckdb") as connection:
         ingest.load(connection, records, settings, now=datetime(2026, 1, 1, tzinfo=UTC))
 
+        pipeline.compute(connection, settings)
+
         def read(table: str) -> pl.DataFrame:
             return frames.read(connection, f"from {table}")
 
-        def write(tables: Mapping[str, pl.DataFrame]) -> None:
-            for name, frame in tables.items():
-                frames.write(connection, name, frame)
-
-        build = sql_models.builder(connection, sql_models.discover(bundled("sql")))
-        write(
-            {"typed.run_options": pl.DataFrame({"as_of": [None]}, {"as_of": pl.Date})}
-        )
-        build("staging", "history.as_of", "history.gauge_uses")
-        write(steps.gauges(read, settings))
-        build("history.recent_odometers")
-        write(steps.daily_miles(read))
-        build("history")
-        write(steps.drift(read, settings))
-        checks.write_notes(connection, bundled("sql") / "checks")
-        build("marts.tension_cases")
-        write(steps.conformity(read, settings))
-        build("results", "marts")
-        found = steps.people(read, settings)["results.technician_results"]
+        found = read("results.technician_results")
         held = true_chances(read, records / "truth")
     return found.join(truth, on="technician_id", suffix="_true").join(
         held, on="technician_id", how="left"
