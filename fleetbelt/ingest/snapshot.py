@@ -327,6 +327,7 @@ class _Writer:
         self._parts: list[Part] = []
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._n_bytes = self._n_newlines = self._line_bytes = 0
+        self._last_byte = b""
         self._is_utf8 = self._is_plain = True
         self._has_quotes = self._has_tabs = self._has_odd_blanks = False
 
@@ -384,7 +385,9 @@ class _Writer:
         if b"\0" in chunk:
             self._is_plain = False
         if not chunk.isascii():
-            self._has_odd_blanks |= any(mark in chunk for mark in _WIDE_BLANKS)
+            text = self._last_byte + chunk  # a blank may lie across two chunks
+            self._has_odd_blanks |= any(mark in text for mark in _WIDE_BLANKS)
+        self._last_byte = chunk[-1:]
         self._note_utf8(chunk, final=False)
         self._note_line(chunk)
 
