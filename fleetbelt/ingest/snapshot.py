@@ -24,7 +24,9 @@ from fleetbelt.settings import Intake
 from fleetbelt.store.places import printable
 
 _CHUNK: Final = 2**20
-PARTS, PART_BYTES = 8, 2**24  # a large copy is so many files of so many bytes or more
+# a large copy is a file for each processor, of so many bytes or more; with more of them
+# the engine joins their last rows anew once all are stored
+PARTS, PART_BYTES = min(os.cpu_count() or 1, 8), 2**24
 LONGEST_LINE: Final = 2**26  # bytes; nothing with a longer line is a table
 BOMB_FROM, BOMB_RATIO = 2**26, 250  # text packs 5 to 50 times
 _BOMS: Final = (
