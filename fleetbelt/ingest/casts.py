@@ -3,6 +3,9 @@
 A guard by pattern comes before every cast, because the engine's own casts take too
 much: 12000.7 as 12001, 1_000, 0x1F, nan, 24-01-05 as the year 24. A value is exact, or
 its row is refused.
+
+Each value is a chain of functions of the cell alone: the engine works those out once a
+word of a compressed column, not once a row. `case` and `regexp_full_match` break that.
 """
 
 from dataclasses import dataclass, field
@@ -23,6 +26,7 @@ from fleetbelt.units import KM_PER_MILE
 
 _TIME: Final = r"([ T]\d{1,2}:\d{2}(:\d{2}([.]\d+)?)?)?"
 _YEAR_FIRST: Final = rf"((?:1[89]|2\d)\d\d)[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_TIME}"
+_PLAIN_DATE: Final = r"(?:1[89]|2\d)\d\d-\d\d-\d\d"
 _YEAR_LAST: Final = rf"(\d{{1,2}})[-/.](\d{{1,2}})[-/.]((?:1[89]|2\d)\d\d){_TIME}"
 _DAY_ORDER: Final = {"DMY": r"\3-\2-\1", "MDY": r"\3-\1-\2"}
 
@@ -90,21 +94,28 @@ def date_value(cell: Sql, date_form: DateForm) -> Sql:
     """Return the cell as a date; a time of day is cut off, a time zone refused."""
     if date_form == "ISO":
         return compose(
-            "case when length({cell}) = 10"
-            " and {cell} between '1800-01-01' and '2999-12-31'"
-            " and cast(try_cast({cell} as date) as varchar) = {cell}"
-            " then try_cast({cell} as date)"
-            " when regexp_full_match({cell}, {form})"
-            r" then try_cast(regexp_replace({cell}, {form}, '\1-\2-\3') as date) end",
-            cell=cell,
-            form=literal(_YEAR_FIRST),
+            "coalesce(try_cast({plain} as date), {any})",
+            plain=_whole(cell, _PLAIN_DATE),
+            any=_ordered_date(cell, _YEAR_FIRST, r"\1-\2-\3"),
         )
+    return _ordered_date(cell, _YEAR_LAST, _DAY_ORDER[date_form])
+
+
+def _ordered_date(cell: Sql, pattern: str, order: str) -> Sql:
     return compose(
-        "case when regexp_full_match({cell}, {form})"
-        " then try_cast(regexp_replace({cell}, {form}, {order}) as date) end",
+        "try_cast(regexp_replace({whole}, {pattern}, {order}) as date)",
+        whole=_whole(cell, pattern),
+        pattern=literal(pattern),
+        order=literal(order),
+    )
+
+
+def _whole(cell: Sql, pattern: str) -> Sql:
+    """Return the cell where all of it fits the pattern, else an empty text."""
+    return compose(
+        "regexp_extract({cell}, {all})",
         cell=cell,
-        form=literal(_YEAR_LAST),
-        order=literal(_DAY_ORDER[date_form]),
+        all=literal(rf"\A(?:{pattern})\z"),
     )
 
 
@@ -117,41 +128,36 @@ def _digits(form: Form) -> str:
     return rf"(?:{plain}|\d{{1,3}}(?:{mark}\d{{3}}){{1,4}})"
 
 
-def _number_pattern(form: Form) -> Sql:
-    mark = "," if form.decimal_comma else "[.]"
-    digits = _digits(form)
-    return literal(rf"[-+]?(?:{digits}(?:{mark}\d{{0,15}})?|{mark}\d{{1,15}})")
+def _mark(form: Form) -> str:
+    """Return the pattern of the decimal mark."""
+    return "," if form.decimal_comma else "[.]"
 
 
 def _plain_digits(cell: Sql, form: Form) -> Sql:
     """Return the cell with the engine's decimal point and no marks in between."""
     if form.thousands:
         marks = " \u00a0\u202f" if form.thousands == " " else form.thousands
-        cell = compose("translate({cell}, {m}, '')", cell=cell, m=literal(marks))
+        pattern = literal(f"[{marks}]")
+        cell = compose("regexp_replace({cell}, {m}, '', 'g')", cell=cell, m=pattern)
     if form.decimal_comma:
         cell = compose("replace({cell}, ',', '.')", cell=cell)
     return cell
 
 
 def _real(cell: Sql, form: Form) -> Sql:
-    return compose(
-        "case when regexp_full_match({cell}, {pattern})"
-        " then try_cast({digits} as double) end",
-        cell=cell,
-        pattern=_number_pattern(form),
-        digits=_plain_digits(cell, form),
-    )
+    digits, mark = _digits(form), _mark(form)
+    pattern = rf"[-+]?(?:{digits}(?:{mark}\d{{0,15}})?|{mark}\d{{1,15}})"
+    return _as_double(_whole(cell, pattern), form)
+
+
+def _as_double(cell: Sql, form: Form) -> Sql:
+    return compose("try_cast({x} as double)", x=_plain_digits(cell, form))
 
 
 def _integer(cell: Sql, form: Form) -> Sql:
-    mark = "," if form.decimal_comma else "[.]"
-    return compose(
-        "case when regexp_full_match({cell}, {pattern})"
-        " then try_cast(try_cast({digits} as double) as bigint) end",
-        cell=cell,
-        pattern=literal(rf"[-+]?{_digits(form)}(?:{mark}0*)?"),
-        digits=_plain_digits(cell, form),
-    )
+    pattern = rf"[-+]?{_digits(form)}(?:{_mark(form)}0*)?"
+    whole = _as_double(_whole(cell, pattern), form)
+    return compose("try_cast({whole} as bigint)", whole=whole)
 
 
 def _word(column: Column, cell: Sql, form: Form) -> Sql:
@@ -159,23 +165,12 @@ def _word(column: Column, cell: Sql, form: Form) -> Sql:
     words = {word.lower(): word for word in column.words}
     for theirs, ours in form.words.get(column.name, {}).items():
         words[theirs.strip().lower()] = ours
-    changed = {theirs: ours for theirs, ours in words.items() if theirs != ours}
-    branches = [
-        compose("when {theirs} then {ours}", theirs=literal(t), ours=literal(o))
-        for t, o in changed.items()
-    ]
-    otherwise = compose(
-        "case when lower({cell}) in ({known}) then lower({cell}) end",
-        cell=cell,
-        known=literals(word for word in words if word not in changed),
+    pairs = (
+        compose("{theirs}: {ours}", theirs=literal(theirs), ours=literal(ours))
+        for theirs, ours in words.items()
     )
-    if not branches:
-        return otherwise
     return compose(
-        "case lower({cell}) {branches} else {otherwise} end",
-        cell=cell,
-        branches=joined(" ", branches),
-        otherwise=otherwise,
+        "map {{{pairs}}}[lower({cell})]", pairs=joined(", ", pairs), cell=cell
     )
 
 
