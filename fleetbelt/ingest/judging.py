@@ -15,57 +15,77 @@ from fleetbelt.ingest.statements import (
     qualified,
     whole,
 )
+from fleetbelt.ingest.versions import CONFLICT
 from fleetbelt.ingest.views import FileGroup, valued
 
 
-def recall_judged(
-    connection: duckdb.DuckDBPyConnection, judged_by: str
-) -> frozenset[int]:
-    """Refuse again what the same judge refused of files that are still there.
+def recall(connection: duckdb.DuckDBPyConnection, judge: str) -> frozenset[int]:
+    """Return the files that were settled by the same judge.
 
     Parameters
     ----------
     connection : duckdb.DuckDBPyConnection
-        Inside a transaction, with nothing refused yet.
-    judged_by : str
-        Of the settings and the code: other ones judge every file anew.
+        Inside a transaction.
+    judge : str
+        Of the settings and the code: another one settles every file anew.
 
     Returns
     -------
     frozenset of int
-        The files judged.
+        None of them where one was taken back since.
     """
     connection.execute(
         "create table if not exists typed.judged (file_id integer, judged_by varchar);"
         "create table if not exists typed.unfit as from typed.refusals"
     )
+    found = connection.execute(
+        "select file_id, judged_by = $by and file_id in (select file_id from raw.files)"
+        " from typed.judged",
+        {"by": judge},
+    ).fetchall()
+    if found and all(stands for _, stands in found):
+        return frozenset(file_id for file_id, _ in found)
+    connection.execute("delete from typed.judged; delete from typed.unfit")
+    return frozenset()
+
+
+def begin(connection: duckdb.DuckDBPyConnection, *, adds: bool) -> None:
+    """Set aside what was before: all of it, or of repeated keys and by rules nothing.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        Inside a transaction.
+    adds : bool
+        Nothing has come that repeats a key: what was said of keys stands.
+    """
+    connection.execute("delete from typed.refusals")
+    if adds:
+        connection.execute("insert into typed.refusals from typed.unfit")
+        return
     connection.execute(
-        "delete from typed.judged where judged_by <> $by "
-        "or file_id not in (select file_id from raw.files)",
-        {"by": judged_by},
+        "delete from typed.replaced; delete from typed.duplicates;"
+        "insert into typed.refusals from typed.unfit where reason <> $by_key",
+        {"by_key": CONFLICT},
     )
+
+
+def remember(connection: duckdb.DuckDBPyConnection, judge: str) -> None:
+    """Keep what is refused so far: all but what the rules across rows will refuse."""
+    connection.execute("create or replace table typed.unfit as from typed.refusals")
     connection.execute(
-        "delete from typed.unfit "
-        "where file_id not in (select file_id from typed.judged);"
-        "insert into typed.refusals from typed.unfit"
+        "create or replace table typed.judged as "
+        "select file_id, cast($by as varchar) as judged_by from raw.files",
+        {"by": judge},
     )
-    found = connection.sql("select file_id from typed.judged").fetchall()
-    return frozenset(file_id for (file_id,) in found)
 
 
 def refuse_unfit(
-    connection: duckdb.DuckDBPyConnection,
-    table: Table,
-    groups: Sequence[FileGroup],
-    judged: frozenset[int],
-    judged_by: str,
+    connection: duckdb.DuckDBPyConnection, table: Table, groups: Sequence[FileGroup]
 ) -> None:
-    """Refuse the rows of files not judged yet that are refused by themselves."""
+    """Refuse the rows of a table's files that are refused by themselves."""
     for form, file_ids in groups:
-        fresh = [file_id for file_id in file_ids if file_id not in judged]
-        if fresh:
-            _refuse(connection, table, _unfit(table, form, fresh))
-            _remember(connection, fresh, judged_by)
+        _refuse(connection, table, _unfit(table, form, file_ids))
 
 
 def _refuse(connection: duckdb.DuckDBPyConnection, table: Table, unfit: Sql) -> None:
@@ -74,21 +94,6 @@ def _refuse(connection: duckdb.DuckDBPyConnection, table: Table, unfit: Sql) -> 
     if n_unfit:
         refuse(connection, table, Sql("select * from temp.unfit"))
     connection.execute("drop table temp.unfit")
-
-
-def _remember(
-    connection: duckdb.DuckDBPyConnection, file_ids: Sequence[int], judged_by: str
-) -> None:
-    connection.execute(
-        "insert into typed.judged select unnest($ids), $by",
-        {"ids": file_ids, "by": judged_by},
-    )
-    connection.execute(
-        compose(
-            "insert into typed.unfit from typed.refusals where file_id in ({ids})",
-            ids=whole(file_ids),
-        )
-    )
 
 
 def _unfit(table: Table, form: Form, file_ids: Sequence[int]) -> Sql:

@@ -1,10 +1,12 @@
 """raw.* to typed.*: the accepted rows that stand, and what became of all others.
 
 Everything in schema `typed` follows from schema `raw` and the settings, by one function
-that is run again after every load and unload. So nothing is lost by taking a file back,
+that is run again after every load and unload, on the added files alone where they only
+add to what was settled. So nothing is lost by taking a file back,
 and every row read is in exactly one place: accepted, replaced, duplicate or refused.
 """
 
+from collections.abc import Mapping, Sequence, Set
 from hashlib import sha256
 from itertools import chain
 from pathlib import Path
@@ -12,22 +14,19 @@ from typing import Final
 
 import duckdb
 
-from fleetbelt.contract import INPUTS, Table
+from fleetbelt.contract import INPUTS, Table, input_table
 from fleetbelt.ingest.accounts import write_accounts
 from fleetbelt.ingest.casts import Form
 from fleetbelt.ingest.codes import write_codes
-from fleetbelt.ingest.judging import recall_judged, refuse_unfit
+from fleetbelt.ingest.doubts import find_doubts
+from fleetbelt.ingest.judging import begin, recall, refuse_unfit, remember
 from fleetbelt.ingest.ledger import form_of
 from fleetbelt.ingest.rules import refuse_by_rules
 from fleetbelt.ingest.set_aside import refuse_malformed
 from fleetbelt.ingest.settings_table import write_settings
-from fleetbelt.ingest.versions import settle_versions
+from fleetbelt.ingest.versions import repeats_keys, settle_versions
 from fleetbelt.ingest.views import (
-    DOUBTS,
-    KEEP_STANDING,
-    ODOMETER_NEIGHBOURS,
     SET_ASIDE,
-    SIGHTINGS,
     FileGroup,
     typed_view,
 )
@@ -53,26 +52,56 @@ def settle(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     if _is_settled(connection, follows_from):
         return
     connection.execute(SET_ASIDE)
-    judged = recall_judged(connection, judge)
     write_settings(connection, settings)
     write_codes(connection)
+    groups = {table: _groups(connection, table) for table in INPUTS}
+    known = recall(connection, judge)
+    added = {table: _without(known, groups[table]) for table in INPUTS}
+    adds = bool(known) and _only_adds(connection, groups, added)
+    begin(connection, adds=adds)
     for table in INPUTS:
-        groups = _groups(connection, table)
-        connection.execute(typed_view(table, groups))
-        refuse_unfit(connection, table, groups, judged, judge)
-        if groups:
+        connection.execute(typed_view(table, groups[table]))
+        refuse_unfit(connection, table, added[table])
+        if groups[table] and not adds:
             settle_versions(connection, table)
-    connection.execute(SIGHTINGS)
-    connection.execute(DOUBTS)
-    connection.execute(ODOMETER_NEIGHBOURS)
+    remember(connection, judge)
+    find_doubts(connection, _file_ids(added) if adds else ())
     refuse_by_rules(connection)
-    connection.execute(KEEP_STANDING)
     refuse_malformed(connection)
     write_accounts(connection)
     connection.execute(
         "create or replace table typed.settled as select $it as follows_from",
         {"it": follows_from},
     )
+
+
+def _only_adds(
+    connection: duckdb.DuckDBPyConnection,
+    groups: Mapping[Table, Sequence[FileGroup]],
+    added: Mapping[Table, Sequence[FileGroup]],
+) -> bool:
+    """Tell whether the added files leave alone what was said of the rows before."""
+    if added[input_table("vehicles")]:
+        return False
+    ids = frozenset(_file_ids(added))
+    return not any(
+        repeats_keys(connection, table, added[table], _without(ids, groups[table]))
+        for table in INPUTS
+        if added[table]
+    )
+
+
+def _without(
+    file_ids: Set[int], groups: Sequence[FileGroup]
+) -> list[tuple[Form, list[int]]]:
+    """Return groups without some files, and without those that are left empty."""
+    left = ((form, [n for n in ids if n not in file_ids]) for form, ids in groups)
+    return [(form, ids) for form, ids in left if ids]
+
+
+def _file_ids(groups: Mapping[Table, Sequence[FileGroup]]) -> list[int]:
+    of_tables = chain.from_iterable(groups.values())
+    return [file_id for _, ids in of_tables for file_id in ids]
 
 
 def _fingerprint(settings: Settings) -> str:

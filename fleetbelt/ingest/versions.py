@@ -4,6 +4,7 @@ The same row again is a duplicate. The same key with other content in a later lo
 replaces the older row. Within one load neither can win: both are refused.
 """
 
+from collections.abc import Sequence
 from typing import Final
 
 import duckdb
@@ -19,8 +20,10 @@ from fleetbelt.ingest.statements import (
     number,
     qualified,
 )
+from fleetbelt.ingest.views import FileGroup, typed_rows
 from fleetbelt.units import KM_PER_MILE, MM_PER_INCH, NEWTONS_PER
 
+CONFLICT: Final = "conflicting_key"  # why two rows of one load are refused
 _PER: Final = {"mi": 1.0, "km": KM_PER_MILE, "mm": 1.0, "in": 1.0 / MM_PER_INCH}
 
 
@@ -83,20 +86,61 @@ def _is_in_key(table: Table, column: Column) -> bool:
     return column.name in table.key and column.name != "reference"
 
 
+def repeats_keys(
+    connection: duckdb.DuckDBPyConnection,
+    table: Table,
+    added: Sequence[FileGroup],
+    known: Sequence[FileGroup],
+) -> bool:
+    """Tell whether added files may repeat a key, be it their own or a known one.
+
+    Refused rows count too, and so do repeats of one calibration without a number.
+    """
+    parts = [_part(table, part) for part in table.key if part != "run"]
+    names = _names(parts)
+    keys = (
+        compose(
+            "select {parts} from ({rows})",
+            parts=_named(parts),
+            rows=typed_rows(table, groups),
+        )
+        for groups in (added, known)
+    )
+    query = compose(
+        "with added as ({added}), known as ({known}) "
+        "select (select {repeated} from added) "
+        "or exists (select 1 from known semi join added using ({names}))",
+        added=next(keys),
+        known=next(keys),
+        repeated=_is_repeated(names),
+        names=joined(", ", names),
+    )
+    return connection.execute(query).fetchall() == [(True,)]
+
+
+def _names(parts: Sequence[Sql]) -> list[Sql]:
+    return [Sql(f"part_{n}") for n in range(len(parts))]
+
+
+def _named(parts: Sequence[Sql]) -> Sql:
+    pairs = zip(parts, _names(parts), strict=True)
+    return joined(", ", (compose("{p} as {n}", p=p, n=n) for p, n in pairs))
+
+
+def _is_repeated(names: Sequence[Sql]) -> Sql:
+    """Return whether a key stands twice; at worst two keys with one hash seem one."""
+    hashed = compose("hash({names})", names=joined(", ", names))
+    return compose("count(*) > count(distinct {hashed})", hashed=hashed)
+
+
 def settle_versions(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     """Leave one row a key in the typed table; set the others aside."""
     parts = key_parts(table)
-    names = [Sql(f"part_{n}") for n in range(len(parts))]
+    names = _names(parts)
     keyed = compose(
         "select file_id, line, load_id, {parts}, {content} as content "
         "from {table} join raw.files using (file_id)",
-        parts=joined(
-            ", ",
-            (
-                compose("{p} as {n}", p=p, n=n)
-                for p, n in zip(parts, names, strict=True)
-            ),
-        ),
+        parts=_named(parts),
         content=_content(table),
         table=qualified("typed", table),
     )
@@ -106,18 +150,12 @@ def settle_versions(connection: duckdb.DuckDBPyConnection, table: Table) -> None
         keyed=keyed,
     )
     count = compose(
-        "select count(*) > count(distinct {whole}) from ({keyed})",
-        whole=names[0] if len(names) == 1 else _row(names),
-        keyed=keyed,
+        "select {repeated} from ({keyed})", repeated=_is_repeated(names), keyed=keyed
     )
     if connection.execute(count).fetchall() == [(False,)]:
         return
     connection.execute(_fates(keyed, repeated, names))
     _apply(connection, table)
-
-
-def _row(names: list[Sql]) -> Sql:
-    return compose("row({names})", names=joined(", ", names))
 
 
 def _fates(keyed: Sql, repeated: Sql, names: list[Sql]) -> Sql:
@@ -177,9 +215,10 @@ select file_id, line, key, 'conflict', null from judged where is_conflict
 def _apply(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     """Set aside what does not stand."""
     conflicts = compose(
-        "select file_id, line, {column} as column_name, 'conflicting_key' as reason "
+        "select file_id, line, {column} as column_name, {reason} as reason "
         "from fates where fate = 'conflict'",
         column=literal(table.key[0]),
+        reason=literal(CONFLICT),
     )
     refuse(connection, table, conflicts)
     replaced = (

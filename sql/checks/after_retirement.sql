@@ -10,5 +10,5 @@ select
     'date' as column_name,
     'after_retirement' as code,
     format('{} is after {}', date, retired_date) as detail
-from typed.misplaced
+from typed.outside_days
 where date > retired_date

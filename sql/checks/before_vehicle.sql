@@ -10,5 +10,5 @@ select
     'date' as column_name,
     'before_vehicle' as code,
     format('{} is before {}', date, in_service_date) as detail
-from typed.misplaced
+from typed.outside_days
 where date < in_service_date

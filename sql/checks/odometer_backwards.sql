@@ -10,7 +10,7 @@ with
 
 readings as (select * from typed.odometer_neighbours),
 
-sightings as (select * from typed.erring),
+sightings as (select * from typed.odd_odometers),
 
 odd as (
     select

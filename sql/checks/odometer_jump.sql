@@ -5,7 +5,7 @@
 -- setting: intake.max_miles_per_day
 with
 
-sightings as (select * from typed.erring),
+sightings as (select * from typed.odd_odometers),
 
 settings as (select * from typed.settings),
 

@@ -6,7 +6,7 @@ with
 
 readings as (select * from typed.odometer_neighbours),
 
-sightings as (select * from typed.erring),
+sightings as (select * from typed.odd_odometers),
 
 final as (
     select

@@ -10,5 +10,5 @@ select
     'vehicle_id' as column_name,
     'unknown_vehicle' as code,
     'no row of vehicles has ' || vehicle_id as detail
-from typed.misplaced
+from typed.outside_days
 where is_unknown

@@ -70,7 +70,7 @@ def test_the_same_folder_again_changes_nothing(database, tmp_path):
 
 def test_what_did_not_change_is_not_derived_again(database, tmp_path):
     place = folder(tmp_path / "a")
-    made = "select table_oid from duckdb_tables() where table_name = 'refusals'"
+    made = "select table_oid from duckdb_tables() where table_name = 'accounts'"
     taken_in(database, place)
     before = rows(database, made)
 
