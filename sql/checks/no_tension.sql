@@ -5,13 +5,12 @@
 -- setting: [file.constants] reading_unit
 select
     'services' as table_name,
-    visits.file_id,
-    visits.line,
-    visits.service_id as key,
-    'reading_' || min(readings.phase) as column_name,
+    file_id,
+    line,
+    service_id as key,
+    'reading_' || min(phase) as column_name,
     'no_tension' as code,
-    'No tension: ' || min(readings.why_no_tension) || '.' as detail
-from history.readings as readings
-inner join history.visits as visits using (service_id)
-where readings.why_no_tension is not null
-group by visits.file_id, visits.line, visits.service_id
+    'No tension: ' || min(why_no_tension) || '.' as detail
+from history.readings
+where why_no_tension is not null
+group by file_id, line, service_id

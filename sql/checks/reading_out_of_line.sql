@@ -4,13 +4,12 @@
 -- mend: Correct the reading or its unit.
 select
     'services' as table_name,
-    visits.file_id,
-    visits.line,
-    visits.service_id as key,
-    'reading_' || readings.phase as column_name,
+    file_id,
+    line,
+    service_id as key,
+    'reading_' || phase as column_name,
     'reading_out_of_line' as code,
     'Far from the readings beside it and from its range: shown, given no firm'
     || ' verdict, and not used for the state of the belt.' as detail
-from history.readings as readings
-inner join history.visits as visits using (service_id)
-where readings.is_out_of_line
+from history.readings
+where is_out_of_line

@@ -7,7 +7,7 @@ with
 visits as (select * from history.visits),
 
 removed as (
-    select distinct belt_key
+    select belt_key
     from visits
     where action = 'remove'
 ),

@@ -13,16 +13,14 @@ spans as (
         file_id,
         line,
         service_id as key,
-        span_in is not null as is_in_inches,
-        coalesce(span_mm, span_in * 25.4e0) as span_mm
-    from typed.services
+        span_mm
+    from history.visits
     union all
     select
         'calibrations' as table_name,
         file_id,
         line,
         concat_ws('|', gauge_id, date, span_in, span_mm, reference, run) as key,
-        span_in is not null as is_in_inches,
         coalesce(span_mm, span_in * 25.4e0) as span_mm
     from typed.calibrations
 ),
@@ -33,7 +31,7 @@ final as (
         spans.file_id,
         spans.line,
         spans.key,
-        case when spans.is_in_inches then 'span_in' else 'span_mm' end as column_name,
+        'span_mm' as column_name,
         'span_outside_drive' as code,
         format('{:.0f} mm', spans.span_mm) as detail
     from spans

@@ -4,21 +4,18 @@
 -- mend: Correct the shop or the technician of one of the visits.
 with
 
-services as (select * from staging.services),
-
-torn as (
-    select
-        technician_id,
-        date
-    from services
-    group by technician_id, date
-    having count(distinct shop) > 1
+-- few ever change their shop, and their days are few
+movers as (
+    select technician_id
+    from history.visits
+    group by technician_id
+    having min(shop) <> max(shop)
 ),
 
 visits as (
-    select services.*
-    from services
-    semi join torn using (technician_id, date)
+    select visits.*
+    from history.visits as visits
+    semi join movers using (technician_id)
 ),
 
 shops as (
@@ -28,6 +25,7 @@ shops as (
         string_agg(distinct shop, ', ' order by shop) as shops
     from visits
     group by technician_id, date
+    having min(shop) <> max(shop)
 ),
 
 final as (

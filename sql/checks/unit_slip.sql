@@ -8,100 +8,50 @@
 -- other reading, only a reading far too high counts: belts can be that loose.
 with
 
-readings as (
-    select
-        services.file_id,
-        services.line,
-        services.service_id,
-        services.vehicle_id,
-        coalesce(services.drive_id, vehicles.drive_id) as drive_id,
-        'reading_found' as column_name,
-        'used' as belt_state,
-        services.reading_found as reading,
-        services.reading_unit as unit
-    from staging.services as services
-    inner join staging.vehicles as vehicles using (vehicle_id)
-    where services.reading_found is not null
-    union all
-    select
-        services.file_id,
-        services.line,
-        services.service_id,
-        services.vehicle_id,
-        coalesce(services.drive_id, vehicles.drive_id) as drive_id,
-        'reading_left' as column_name,
-        case when services.action = 'install' then 'new' else 'used' end
-            as belt_state,
-        services.reading_left as reading,
-        services.reading_unit as unit
-    from staging.services as services
-    inner join staging.vehicles as vehicles using (vehicle_id)
-    where services.reading_left is not null
-),
-
-units as (
-    select
-        'N' as unit,
-        1e0 as newtons_per_unit
-    union all
-    select
-        'lbf' as unit,
-        4.4482216152605e0 as newtons_per_unit
-    union all
-    select
-        'kgf' as unit,
-        9.80665e0 as newtons_per_unit
-),
-
+-- pounds or kilograms of force taken for newtons, and newtons for them
 slips as (
-    select newtons_per_unit as factor
-    from units
-    where unit <> 'N'
-    union all
-    select 1e0 / newtons_per_unit as factor
-    from units
-    where unit <> 'N'
+    select unnest([
+        4.4482216152605e0, 9.80665e0, 1e0 / 4.4482216152605e0, 1e0 / 9.80665e0
+    ]) as factor
 ),
 
-tensions as (
+-- those within three times the middle of their range are soon told to be none
+far as (
     select
-        readings.*,
-        readings.reading * units.newtons_per_unit as tension_n
-    from readings
-    inner join units using (unit)
-),
-
-middles as (
-    select
-        specs.drive_id,
-        specs.belt_state,
-        avg(
-            (specs.tension_min + specs.tension_max) / 2e0 * units.newtons_per_unit
-        ) as middle_n
-    from staging.specs as specs
-    inner join units using (unit)
-    group by specs.drive_id, specs.belt_state
+        file_id,
+        line,
+        service_id,
+        vehicle_no,
+        drive_id,
+        phase,
+        reading,
+        unit,
+        shown_n,
+        shown_n * 2e0 / (spec_min_n + spec_max_n) as share
+    from history.readings
+    where
+        unit <> 'Hz'
+        and not shown_n * 2e0 / (spec_min_n + spec_max_n) between 0.33e0 and 3e0
 ),
 
 suspects as (
     select
-        tensions.*,
+        far.*,
         slips.factor
-    from tensions
-    inner join middles using (drive_id, belt_state)
+    from far
     cross join slips
-    where abs(ln(tensions.tension_n / middles.middle_n / slips.factor)) < ln(1.3e0)
+    where abs(ln(far.share / slips.factor)) < ln(1.3e0)
 ),
 
 others as (
     select
         suspects.service_id,
-        suspects.column_name,
-        median(tensions.tension_n) as other_n
+        suspects.phase,
+        median(readings.shown_n) as other_n
     from suspects
-    inner join tensions using (vehicle_id, drive_id)
-    where tensions.service_id <> suspects.service_id
-    group by suspects.service_id, suspects.column_name
+    inner join history.readings as readings using (vehicle_no, drive_id)
+    where readings.service_id <> suspects.service_id and readings.unit <> 'Hz'
+    group by suspects.service_id, suspects.phase
 ),
 
 final as (
@@ -110,7 +60,7 @@ final as (
         suspects.file_id,
         suspects.line,
         suspects.service_id as key,
-        suspects.column_name,
+        'reading_' || suspects.phase as column_name,
         'unit_slip' as code,
         format(
             '{} {} is about {:.2f} times what fits',
@@ -119,9 +69,9 @@ final as (
             suspects.factor
         ) as detail
     from suspects
-    left join others using (service_id, column_name)
+    left join others using (service_id, phase)
     where
-        abs(ln(suspects.tension_n / others.other_n / suspects.factor)) < ln(1.2e0)
+        abs(ln(suspects.shown_n / others.other_n / suspects.factor)) < ln(1.2e0)
         or (others.other_n is null and suspects.factor > 1)
 )
 

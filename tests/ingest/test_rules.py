@@ -1,9 +1,12 @@
 """The rules across rows: what is certain is refused, what is doubtful is noted."""
 
+import polars as pl
 import pytest
 
 from fleetbelt.resources import bundled
-from fleetbelt.store import sql_models
+from fleetbelt.settings import Settings
+from fleetbelt.steps import gauges
+from fleetbelt.store import frames, sql_models
 from fleetbelt.store.checks import discover
 from tests.ingest.folders import (
     DRIVES,
@@ -17,7 +20,11 @@ from tests.ingest.folders import (
 )
 
 RULES = {rule.code: rule for rule in discover(bundled("sql") / "checks")}
-READ_BY_RULES = ["staging.services", "staging.vehicles", "staging.specs"]
+BEFORE_GAUGES = ["staging", "history.as_of", "history.gauge_uses"]
+READ_BY_RULES = [
+    f"history.{name}"
+    for name in ("ranges", "drive_numbers", "measured_visits", "visits", "readings")
+]
 MONTHS = [f"2021-{month:02d}-01" for month in range(1, 13)]
 
 
@@ -27,6 +34,12 @@ def notes(database):
 
     def noted(code: str):
         models = sql_models.discover(bundled("sql"))
+        no_day = pl.DataFrame({"as_of": [None]}, {"as_of": pl.Date})
+        frames.write(database, "typed.run_options", no_day)
+        sql_models.build(database, models, *BEFORE_GAUGES)
+        fitted = gauges(lambda t: frames.read(database, f"from {t}"), Settings())
+        for name, frame in fitted.items():
+            frames.write(database, name, frame)
         sql_models.build(database, models, *READ_BY_RULES)
         found = database.execute(f"select table_name, key from ({RULES[code].sql})")
         return sorted(found.fetchall())
