@@ -2,7 +2,7 @@
 
 from collections import deque
 from dataclasses import dataclass
-from math import log, pi
+from math import log, nan, pi
 from typing import Final
 
 import numpy as np
@@ -24,7 +24,6 @@ from fleetbelt.models.drift_readings import (
     Conditions,
     Effects,
     blocks_of_belts,
-    checked_readings,
     sample_of_belts,
 )
 from fleetbelt.models.drift_runs import Runs
@@ -64,7 +63,8 @@ class DriftFit:
     between_belt_sd_lo, between_belt_sd_hi : float or None
         95 % profile limits of tau, per unit of the clock.
     loglik : float
-        Marginal log-likelihood of all found readings that an earlier one foretold.
+        Marginal log-likelihood of all found readings that an earlier one foretold; NaN
+        where the belts were not asked for.
     clock : {'miles', 'log_miles'}
         What drift goes with: miles, or the log of miles since setting.
     effects : Effects
@@ -79,7 +79,7 @@ class DriftFit:
     by_model : polars.DataFrame
         One row per model and one for all, to `BY_MODEL`.
     belts : polars.DataFrame
-        One row per belt, to `BELTS`.
+        One row per belt, to `BELTS`; none where they were not asked for.
     """
 
     spreads: Spreads
@@ -110,13 +110,14 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     least_belts: int = LEAST_BELTS,
     near: Spreads | None = None,
     has_limits: bool = True,
+    has_belts: bool = True,
 ) -> DriftFit:
     """Fit the state-space model of belt tension.
 
     Parameters
     ----------
     readings : polars.DataFrame
-        One row per visit that carries information, to `READINGS`.
+        One row per visit that carries information, as `checked_readings` returns them.
     prior_reading_sd : float
         Field reading sd of the settings, log tension; stands where none can be learned.
     rng : numpy.random.Generator
@@ -131,16 +132,13 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
         Spreads of a like fit, from which the way to these is shorter.
     has_limits : bool, default True
         Whether to look for the limits of the spread between belts.
+    has_belts : bool, default True
+        Whether to say how each belt stands, and how likely all is.
 
     Returns
     -------
     DriftFit
         Drift, run-in loss and spreads; and the state of each belt at its last row.
-
-    Raises
-    ------
-    StoreError
-        If the readings are not to the schema.
 
     Notes
     -----
@@ -160,7 +158,6 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
        Methods*, 2nd ed., ch. 4-7.
     """
     effects = effects or Effects()
-    readings = checked_readings(readings)
     found = fit_spreads(
         sample_of_belts(readings, SAMPLE_BELTS, rng),
         prior_reading_sd=prior_reading_sd,
@@ -172,27 +169,27 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     )
     slope = found.spreads.slope
     n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
-    blocks = deque(
-        _filtered(block, found.spreads, clock, effects)
-        for block in blocks_of_belts(readings)
-    )
-    groups = GroupSums.added_up(
-        [
-            GroupSums.of(sums, slope, now["model_no"].to_numpy(), n_models)
-            for sums, now in blocks
-        ]
-    )
+    parts, blocks = [], deque[tuple[BeltSums, pl.DataFrame]]()
+    for block in blocks_of_belts(readings):
+        runs = Runs.of(block, clock=clock, effects=effects)
+        state = State.begun(runs, found.spreads)
+        sums = BeltSums.of(runs, found.spreads, state)
+        parts.append(GroupSums.of(sums, slope, runs.model, n_models))
+        if has_belts:
+            state = state.after_last(runs, found.spreads)
+            blocks.append((sums, _standing(block, state, effects)))
+    groups = GroupSums.added_up(parts)
     models, fleet = Coefficients.of(groups), Coefficients.of(groups.together())
     if found.not_learned:
         models, fleet = models.forgotten(), fleet.forgotten()
-    belts = []
+    belts = [(pl.DataFrame(schema=BELTS), 0.0)]
     while blocks:  # each is given up for its table
         belts.append(_belt_table(*blocks.popleft(), models.theta, slope))
     return DriftFit(
         spreads=found.spreads,
         between_belt_sd_lo=found.slope_lo,
         between_belt_sd_hi=found.slope_hi,
-        loglik=sum(loglik for _, loglik in belts),
+        loglik=sum(loglik for _, loglik in belts) if has_belts else nan,
         clock=clock,
         effects=effects,
         not_learned=found.not_learned,
@@ -203,29 +200,26 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     )
 
 
-def _filtered(
-    readings: pl.DataFrame, spreads: Spreads, clock: Clock, effects: Effects
-) -> tuple[BeltSums, pl.DataFrame]:
-    """Filter whole belts, and say how each stands after its last row."""
-    runs = Runs.of(readings, clock=clock, effects=effects)
-    is_last = np.diff(readings["belt_no"].to_numpy(), append=-1) != 0
-    after = Conditions.after(readings)
-    is_read = (
-        readings["found_log"].is_not_null() | readings["left_log"].is_not_null()
-    ).to_numpy()
-    last_read = np.maximum.accumulate(np.where(is_read, np.arange(is_read.size), 0))
-    state = State.at_the_end(runs, spreads)
-    mean = np.where(np.isfinite(state.var), state.mean, np.nan)
-    known = pl.DataFrame([*mean, state.var], schema=["a", "g_d", "g_r", "p"])
-    known = known.with_columns(pl.all().fill_nan(None).replace(np.inf, None))
-    now = known.with_columns(
-        belt_no=readings["belt_no"].filter(is_last),
-        model_no=readings["model_no"].filter(is_last),
-        u_corr=readings["u_corr"].gather(last_read[is_last]),
-        added_drift=pl.Series(after.added_drift(effects)[is_last]),
-        since_set_mi=pl.Series(after.since_set_mi[is_last]),
+def _standing(readings: pl.DataFrame, state: State, effects: Effects) -> pl.DataFrame:
+    """Say how each belt stands after its last row."""
+    last = np.flatnonzero(np.diff(readings["belt_no"].to_numpy(), append=-1))
+    after = Conditions.after(readings, last)
+    has_found, has_left = (
+        ~np.isnan(readings[name].to_numpy()) for name in ("found_log", "left_log")
     )
-    return BeltSums.of(runs, spreads), now
+    read = np.flatnonzero(has_found | has_left)
+    last_read = np.append(0, read)[np.searchsorted(read, last, side="right")]
+    known = np.where(np.isfinite(state.var), [*state.mean, state.var], np.nan)
+    return pl.DataFrame(
+        {
+            "belt_no": readings["belt_no"].gather(last),
+            "model_no": readings["model_no"].gather(last),
+            **dict(zip(("a", "g_d", "g_r", "p"), known, strict=True)),
+            "u_corr": readings["u_corr"].gather(last_read),
+            "added_drift": after.added_drift(effects),
+            "since_set_mi": after.since_set_mi,
+        }
+    )
 
 
 def _belt_table(
@@ -254,4 +248,5 @@ def _belt_table(
         "chi2": chi2,
     }
     belts = now.with_columns(pl.Series(name, values) for name, values in own.items())
-    return belts.select(pl.col(name).cast(t) for name, t in BELTS.items()), loglik
+    belts = belts.select(pl.col(name).cast(t) for name, t in BELTS.items())
+    return belts.with_columns(pl.selectors.float().fill_nan(None)), loglik

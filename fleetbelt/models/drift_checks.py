@@ -17,7 +17,7 @@ from fleetbelt.models.drift_filter import (
     innovations,
 )
 from fleetbelt.models.drift_likelihood import Pooled, Solution
-from fleetbelt.models.drift_readings import checked_readings, sample_of_belts
+from fleetbelt.models.drift_readings import copies_of_belts, sample_of_belts
 from fleetbelt.models.drift_runs import Runs
 
 N_BINS: Final = 10
@@ -97,7 +97,7 @@ def innovation_checks(
     Parameters
     ----------
     readings : polars.DataFrame
-        What the model was fitted to, to `READINGS`.
+        What the model was fitted to, as `checked_readings` returns them.
     fit : DriftFit
         The fit.
     rng : numpy.random.Generator
@@ -119,8 +119,7 @@ def innovation_checks(
     .. [1] Durbin, J. and Koopman, S. J. (2012), *Time Series Analysis by State Space
        Methods*, 2nd ed., sec. 2.12 and 7.5.
     """
-    readings = checked_readings(readings).with_row_index("row")
-    sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
+    sample = sample_of_belts(readings.with_row_index("row"), SAMPLE_BELTS, rng)
     z, error = _standardised(sample, fit)
     known_sd = KNOWN_SHARE * fit.reading_sd
     every = (
@@ -220,7 +219,7 @@ def gauge_influence(
     Parameters
     ----------
     readings : polars.DataFrame
-        What the model was fitted to, to `READINGS`.
+        What the model was fitted to, as `checked_readings` returns them.
     gauge_no : polars.Series, int, shape (n_rows,)
         Gauge of each row; null where not recorded.
     fit : DriftFit
@@ -240,7 +239,7 @@ def gauge_influence(
     belts that a gauge was used on are filtered again, all gauges in one pass.
     """
     sample = sample_of_belts(
-        checked_readings(readings).with_columns(gauge_no=gauge_no), SAMPLE_BELTS, rng
+        readings.with_columns(gauge_no=gauge_no), SAMPLE_BELTS, rng
     ).with_columns(place=pl.col("belt_no").rle_id().cast(pl.Int64))
     used = _belts_by_gauge(sample)
     gauges = used.group_by("gauge_no", maintain_order=True).agg(
@@ -275,23 +274,23 @@ def gauge_influence(
 
 def _belts_by_gauge(sample: pl.DataFrame) -> pl.DataFrame:
     """List the belts on which each gauge was read, and how often."""
-    is_read = pl.any_horizontal(pl.col("found_log", "left_log").is_not_null())
+    is_read = pl.any_horizontal(
+        pl.col("found_log", "left_log").fill_null(np.nan).is_not_nan()
+    )
     used = sample.filter(is_read & pl.col("gauge_no").is_not_null())
     return (
         used.group_by("gauge_no", "place")
         .agg(n_readings=pl.len())
         .sort("gauge_no", "place")
-        .with_columns(belt_no=pl.int_range(pl.len()))
     )
 
 
 def _left_out(used: pl.DataFrame, sample: pl.DataFrame) -> pl.DataFrame:
     """Copy each gauge's belts, without the readings taken with it."""
-    copies = used.select("belt_no", "place", left_out="gauge_no").join(
-        sample.drop("belt_no"), on="place"
-    )
-    is_kept = pl.col("gauge_no").ne_missing(pl.col("left_out"))
-    return copies.sort("belt_no", "visit_no").with_columns(
-        pl.when(is_kept).then(pl.col("found_log", "left_log")),
-        resets=pl.col("resets") | ~is_kept,
+    copies = copies_of_belts(sample, used["place"].to_numpy())
+    left_out = used["gauge_no"][copies["belt_no"].to_numpy()]
+    is_left_out = (copies["gauge_no"] == left_out).fill_null(value=False)
+    return copies.with_columns(
+        pl.when(~is_left_out).then(pl.col("found_log", "left_log")),
+        resets=pl.col("resets") | is_left_out,
     )

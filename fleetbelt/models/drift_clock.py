@@ -12,7 +12,6 @@ from fleetbelt.models.drift_likelihood import SpreadFit, fit_spreads
 from fleetbelt.models.drift_readings import (
     CLOCKS,
     Clock,
-    checked_readings,
     sample_of_belts,
 )
 from fleetbelt.models.drift_tests import effect_tests
@@ -44,18 +43,24 @@ class ClockChoice:
 
 
 def choose_clock(
-    readings: pl.DataFrame, *, prior_reading_sd: float, rng: np.random.Generator
+    readings: pl.DataFrame,
+    *,
+    prior_reading_sd: float,
+    rng: np.random.Generator,
+    near: Spreads | None = None,
 ) -> ClockChoice:
     """Compare loss that is even in miles with loss even in log miles since setting.
 
     Parameters
     ----------
     readings : polars.DataFrame
-        One row per visit that carries information, to `READINGS`.
+        One row per visit that carries information, as `checked_readings` returns them.
     prior_reading_sd : float
         Field reading sd of the settings, log tension.
     rng : numpy.random.Generator
         Draws the belts that are looked at, where there are many.
+    near : Spreads, optional
+        Spreads of a like fit by miles, from which the way to these is shorter.
 
     Returns
     -------
@@ -72,9 +77,12 @@ def choose_clock(
     ----------
     .. [1] Schwarz, G. (1978), *Ann. Statist.* 6, 461-464.
     """
-    sample = sample_of_belts(checked_readings(readings), SAMPLE_BELTS, rng)
+    sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
     sample = sample.with_columns(belt_no=pl.col("belt_no").rle_id())
-    tried = {clock: _tried(sample, clock, prior_reading_sd) for clock in CLOCKS}
+    begin: dict[Clock, Spreads | None] = {"miles": near, "log_miles": None}
+    tried = {
+        clock: _tried(sample, clock, prior_reading_sd, begin[clock]) for clock in CLOCKS
+    }
     deviance = {clock: deviance for clock, (_, deviance) in tried.items()}
     is_log = deviance["log_miles"] < deviance["miles"] - CLEARLY
     clock: Clock = "log_miles" if is_log else "miles"
@@ -88,11 +96,18 @@ def choose_clock(
 
 
 def _tried(
-    readings: pl.DataFrame, clock: Clock, prior_reading_sd: float
+    readings: pl.DataFrame,
+    clock: Clock,
+    prior_reading_sd: float,
+    near: Spreads | None,
 ) -> tuple[SpreadFit, float]:
     """Learn the spreads without effects, and the deviance with those supported."""
     plain = fit_spreads(
-        readings, prior_reading_sd=prior_reading_sd, clock=clock, has_limits=False
+        readings,
+        prior_reading_sd=prior_reading_sd,
+        clock=clock,
+        near=near,
+        has_limits=False,
     )
     if plain.not_learned:
         return plain, 0.0
@@ -103,6 +118,7 @@ def _tried(
         rng=np.random.default_rng(0),  # no draw: the belts are few enough
         clock=clock,
         effects=tests.supported,
+        near=plain.spreads if clock == "miles" else None,  # by log they lie far apart
         has_limits=False,
     )
     return plain, -2 * best.loglik + tests.price

@@ -1,7 +1,7 @@
 """The augmented Kalman filter of belt tension, in lockstep over many runs."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
@@ -64,17 +64,21 @@ class State:
         state = cls.begun(runs, spreads)
         for _ in innovations(runs, spreads, state):
             pass
+        return state.after_last(runs, spreads)
+
+    def after_last(self, runs: Runs, spreads: Spreads) -> Self:
+        """Go from the last readings of runs, filtered, to each belt's last row."""
         after, is_known = runs.after, runs.last >= 0
-        mean = np.zeros((state.mean.shape[0], is_known.size))
+        mean = np.zeros((self.mean.shape[0], is_known.size))
         var = np.full(is_known.size, np.inf)
-        mean[:, is_known] = state.mean[:, runs.last[is_known]]
-        var[is_known] = state.var[runs.last[is_known]]
+        mean[:, is_known] = self.mean[:, runs.last[is_known]]
+        var[is_known] = self.var[runs.last[is_known]]
         mean[1 : 1 + after.fall.shape[0]] -= after.fall
         if after.known_fall is not None:
             mean[LEVEL] -= after.known_fall
         var += spreads.interval**2 * after.moves
         var += spreads.run_in**2 * after.fall[RUN_IN - 1]
-        return cls(mean=mean, var=var)
+        return replace(self, mean=mean, var=var)
 
 
 def innovations(
@@ -152,9 +156,12 @@ class BeltSums:
     n: IntArray
 
     @classmethod
-    def of(cls, runs: Runs, spreads: Spreads) -> Self:
-        """Filter the runs of some belts and sum up their innovations."""
-        state = State.begun(runs, spreads)
+    def of(cls, runs: Runs, spreads: Spreads, state: State | None = None) -> Self:
+        """Filter the runs of some belts and sum up their innovations.
+
+        ``state``, of the runs begun, is brought up to date in place.
+        """
+        state = state or State.begun(runs, spreads)
         size, n_runs = state.mean.shape
         by_run, log_f = np.zeros((size, size, n_runs)), np.zeros(n_runs)
         for _, v, inverse_f in innovations(runs, spreads, state):

@@ -14,7 +14,7 @@ from fleetbelt.models.drift_filter import (
     BeltSums,
 )
 from fleetbelt.models.drift_likelihood import Pooled
-from fleetbelt.models.drift_readings import blocks_of_belts, checked_readings
+from fleetbelt.models.drift_readings import blocks_of_belts, copies_of_belts
 from fleetbelt.models.drift_runs import Runs
 
 LEAST_BELTS: Final = 20  # that a cell read: a few would be told by their own readings
@@ -40,7 +40,7 @@ def cell_offsets(
     Parameters
     ----------
     readings : polars.DataFrame
-        What the model was fitted to, to `READINGS`.
+        What the model was fitted to, as `checked_readings` returns them.
     cell_no : polars.Series, int, shape (n_rows,)
         Cell of each row whose correction errs alike throughout the cell (one gauge at
         one span); null elsewhere.
@@ -64,7 +64,7 @@ def cell_offsets(
     ----------
     .. [1] Robinson, G. K. (1991), *Statist. Sci.* 6, 15-32.
     """
-    frame = checked_readings(readings).with_columns(cell_no=cell_no)
+    frame = readings.with_columns(cell_no=cell_no)
     cells = (
         frame.drop_nulls("cell_no")
         .group_by("cell_no")
@@ -98,23 +98,18 @@ def _told_by(
     block: pl.DataFrame, fit: DriftFit, n_cells: int
 ) -> tuple[FloatArray, FloatArray]:
     """Information and score of each cell's offset, from some belts."""
-    pairs = (
-        block.drop_nulls("cell_no")
-        .select("cell_no", "belt_no")
-        .unique()
-        .sort("cell_no", "belt_no")
-        .rename({"cell_no": "of_cell"})
-        .with_row_index("copy_no")
-    )
-    if pairs.is_empty():
+    first = np.diff(block["belt_no"].to_numpy(), prepend=-1) != 0
+    in_cell = np.flatnonzero(block["cell_no"].is_not_null())
+    if not in_cell.size:
         return np.zeros(n_cells), np.zeros(n_cells)
-    copies = pairs.join(block, on="belt_no").sort("copy_no", "visit_no")
-    is_own = pl.col("cell_no").eq_missing(pl.col("of_cell"))
-    rows = copies.with_columns(
-        belt_no=pl.col("copy_no").cast(pl.Int64),
-        u_apart=pl.when(is_own).then(0.0).otherwise("u_apart"),
-    )
-    shows = copies.select(is_own.cast(pl.Float64)).to_series().to_numpy()
+    belt = np.cumsum(first)[in_cell] - 1
+    cell = block["cell_no"].to_numpy()[in_cell].astype(np.int64)
+    of_cell, places = np.divmod(np.unique(cell * first.size + belt), first.size)
+    copies = copies_of_belts(block, places)
+    own_no = pl.Series(of_cell)[copies["belt_no"].to_numpy()]
+    is_own = (copies["cell_no"] == own_no).fill_null(value=False)
+    rows = copies.with_columns(u_apart=pl.when(is_own).then(0.0).otherwise("u_apart"))
+    shows = is_own.to_numpy()
     runs = Runs.of(
         rows,
         clock=fit.clock,
@@ -122,7 +117,7 @@ def _told_by(
         shown=[(shows, shows)],
     )
     cross = _less_the_known(BeltSums.of(runs, fit.spreads).cross, fit, runs.model)
-    pooled = Pooled.of(cross, fit.spreads.slope, pairs["of_cell"].to_numpy(), n_cells)
+    pooled = Pooled.of(cross, fit.spreads.slope, of_cell, n_cells)
     return pooled.information[:, -1, -1], pooled.score[:, -1]
 
 
@@ -158,13 +153,16 @@ def put_right(
     used = offsets.filter("is_used")
     if used.is_empty():
         return readings
+    cell = cell_no.fill_null(-1).to_numpy()
+    place = np.full(cell.max() + 2, -1)  # the last of none
+    place[used["cell_no"].to_numpy()] = np.arange(used.height)
+    rows = place[cell]
+    is_off = pl.Series(rows >= 0)
     off, sd = (
-        cell_no.replace_strict(
-            used["cell_no"], used[name], default=default, return_dtype=pl.Float64
-        )
-        for name, default in (("offset", 0.0), ("offset_sd", None))
+        pl.Series(np.append(used[name].to_numpy(), 0.0)[rows], dtype=pl.Float32)
+        for name in ("offset", "offset_sd")
     )
     return readings.with_columns(
         pl.col("found_log", "left_log", "set_level") - off,
-        u_apart=sd.fill_null(readings["u_apart"]),
+        u_apart=pl.when(is_off).then(sd).otherwise("u_apart"),
     )

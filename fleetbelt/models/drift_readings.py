@@ -16,22 +16,24 @@ READINGS: Final = pl.Schema(
         "belt_no": pl.Int32(),  # 0..n_belts-1, rows sorted by (belt_no, visit_no)
         "model_no": pl.Int32(),  # 0..n_models-1, one for a belt
         "visit_no": pl.Int32(),  # rising within a belt
-        "miles": pl.Float64(),  # since the belt's previous row, mi; 0 at its first
+        "miles": pl.Float32(),  # since the belt's previous row, mi; 0 at its first
         "crosses_run_in": pl.Boolean(),  # the run-in lies between that row and this
-        "found_log": pl.Float64(),  # log corrected found tension, N, or null
-        "found_n": pl.Int32(),  # readings averaged in it, or null
-        "left_log": pl.Float64(),  # log corrected tension left by an adjustment, N
-        "left_n": pl.Int32(),  # readings averaged in it, or null
+        "found_log": pl.Float32(),  # log corrected found tension, N, or null
+        "found_n": pl.Int16(),  # readings averaged in it, or null
+        "left_log": pl.Float32(),  # log corrected tension left by an adjustment, N
+        "left_n": pl.Int16(),  # readings averaged in it, or null
         "resets": pl.Boolean(),  # adjusted here; to the unknown if left_log is null
-        "u_corr": pl.Float64(),  # relative sd of this row's gauge correction
-        "u_apart": pl.Float64(),  # the same, where it errs anew at each reading
+        "u_corr": pl.Float32(),  # relative sd of this row's gauge correction
+        "u_apart": pl.Float32(),  # the same, where it errs anew at each reading
         "is_hot": pl.Boolean(),  # read on a hot belt
-        "duty_no": pl.Int32(),  # duty class of the vehicle, 0..
+        "duty_no": pl.Int8(),  # duty class of the vehicle, 0.., one for a belt
         "refitted": pl.Boolean(),  # taken off and put back, at this visit or before
-        "set_level": pl.Float64(),  # log(left / middle of its range) where it resets
+        "set_level": pl.Float32(),  # log(left / middle of its range) where it resets
     }
 )
-_NULLABLE: Final = ("found_log", "found_n", "left_log", "left_n", "set_level")
+_NUMBERS: Final = ("found_log", "left_log", "set_level")  # null where there is none
+_COUNTS: Final = ("found_n", "left_n")
+_NULLABLE: Final = (*_NUMBERS, *_COUNTS)
 
 BLOCK_BELTS: Final = 10_000  # worked on at a time, so that memory is bounded
 
@@ -98,19 +100,20 @@ class Conditions:
     duty_no: IntArray
 
     @classmethod
-    def after(cls, readings: pl.DataFrame) -> Self:
-        """Work out the conditions after each row of a frame of whole belts."""
+    def after(cls, readings: pl.DataFrame, rows: IntArray | None = None) -> Self:
+        """Work out the conditions after rows, or all, of a frame of whole belts."""
         belt_no, resets = readings["belt_no"].to_numpy(), readings["resets"].to_numpy()
-        is_first = np.diff(belt_no, prepend=-1) != 0
-        place = np.arange(belt_no.size)
-        since = np.maximum.accumulate(np.where(is_first | resets, place, 0))
-        run_mi = np.cumsum(readings["miles"].to_numpy())
-        level = np.where(resets, readings["set_level"].fill_null(0.0).to_numpy(), 0.0)
+        starts = resets.copy()
+        starts[np.flatnonzero(np.diff(belt_no, prepend=-1))] = True
+        here = slice(None) if rows is None else rows
+        since = np.flatnonzero(starts)[np.cumsum(starts)[here] - 1]
+        is_set, level = resets[since], readings["set_level"].to_numpy()[since]
+        run_mi = np.cumsum(readings["miles"].to_numpy(), dtype=float)
         return cls(
-            since_set_mi=run_mi - run_mi[since] + UNSET_MI * ~resets[since],
-            set_level=level[since],
-            refitted=readings["refitted"].to_numpy(),
-            duty_no=readings["duty_no"].to_numpy(),
+            since_set_mi=run_mi[here] - run_mi[since] + UNSET_MI * ~is_set,
+            set_level=np.where(is_set & ~np.isnan(level), level, 0.0),
+            refitted=readings["refitted"].to_numpy()[here],
+            duty_no=readings["duty_no"].to_numpy()[here],
         )
 
     def before(self) -> "Conditions":
@@ -180,7 +183,7 @@ def clock_miles(since_set_mi: FloatArray, time: FloatArray, clock: Clock) -> Flo
 
 
 def checked_readings(readings: pl.DataFrame) -> pl.DataFrame:
-    """Return the readings to the schema, or refuse them.
+    """Return the readings as the fits take them, or refuse them.
 
     Parameters
     ----------
@@ -190,7 +193,8 @@ def checked_readings(readings: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        The columns of `READINGS`, in its order and types.
+        The columns of `READINGS`, in its order and types, without nulls: NaN where a
+        number is missing, 1 where a count is.
 
     Raises
     ------
@@ -205,7 +209,9 @@ def checked_readings(readings: pl.DataFrame) -> pl.DataFrame:
     broken = [rule.replace("_", " ") for rule in is_broken if is_broken[rule]]
     if broken:
         raise _refusal(fault="have", names=broken)
-    return frame
+    return frame.with_columns(
+        pl.col(_NUMBERS).fill_null(np.nan), pl.col(_COUNTS).fill_null(1)
+    )
 
 
 def sample_of_belts(
@@ -227,19 +233,49 @@ def sample_of_belts(
     polars.DataFrame
         Their rows, in the order of the frame.
     """
-    n_rows = np.bincount(readings["belt_no"].to_numpy())
+    first, n_rows = _rows_of_belts(readings)
     belts = np.flatnonzero(n_rows > 1)
     if belts.size > n_belts:
-        belts = rng.choice(belts, n_belts, replace=False)
-    is_drawn = np.zeros(n_rows.size, dtype=bool)
-    is_drawn[belts] = True
-    return readings.filter(np.repeat(is_drawn, n_rows))
+        belts = np.sort(rng.choice(belts, n_belts, replace=False))
+    return readings[_rows(first[belts], n_rows[belts])]
+
+
+def copies_of_belts(readings: pl.DataFrame, places: IntArray) -> pl.DataFrame:
+    """Copy whole belts, by their places in the frame's order; numbered anew.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        To `READINGS`, with whatever other columns.
+    places : ndarray of int, shape (n_copies,)
+        Belt of each copy.
+
+    Returns
+    -------
+    polars.DataFrame
+        The rows of one copy after the other; ``belt_no`` counts the copies.
+    """
+    first, n_rows = (each[places] for each in _rows_of_belts(readings))
+    belt_no = np.repeat(np.arange(places.size, dtype=np.int32), n_rows)
+    return readings[_rows(first, n_rows)].with_columns(belt_no=pl.Series(belt_no))
+
+
+def _rows_of_belts(readings: pl.DataFrame) -> tuple[IntArray, IntArray]:
+    """First row of each belt, and how many it has."""
+    belt_no = readings["belt_no"].to_numpy()
+    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
+    return first, np.diff(first, append=belt_no.size)
+
+
+def _rows(first: IntArray, n_rows: IntArray) -> IntArray:
+    """Rows of belts that begin at ``first``, one belt after the other."""
+    before = np.cumsum(n_rows) - n_rows
+    return np.repeat(first - before, n_rows) + np.arange(n_rows.sum())
 
 
 def blocks_of_belts(readings: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Cut a frame to `READINGS` into whole belts, `BLOCK_BELTS` at a time."""
-    belt_no = readings["belt_no"].to_numpy()
-    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
+    first, _ = _rows_of_belts(readings)
     cuts = [0, *first[BLOCK_BELTS::BLOCK_BELTS].tolist(), readings.height]
     return (readings[start:end] for start, end in pairwise(cuts))
 
@@ -256,12 +292,13 @@ def _rules() -> dict[str, pl.Expr]:
     return {
         "empty_cells": pl.any_horizontal(needed.null_count() > 0),
         "numbers_that_are_not_finite": pl.any_horizontal(
-            pl.col(pl.Float64).is_finite().not_().any()
+            pl.col(pl.Float32).is_finite().not_().any()
         ),
         "belts_out_of_order": (~step.is_between(0, 1)).any()
         | (pl.col("belt_no").first() != 0),
         "visits_out_of_order": ((step == 0) & (pl.col("visit_no").diff() <= 0)).any(),
         "belts_of_two_models": ((step == 0) & (pl.col("model_no").diff() != 0)).any(),
+        "belts_of_two_duties": ((step == 0) & (pl.col("duty_no").diff() != 0)).any(),
         "negative_numbers": pl.any_horizontal(
             pl.col("model_no", "duty_no", "miles", "u_corr", "u_apart").min() < 0
         ),

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from typing import Self
 
@@ -10,6 +11,9 @@ import polars as pl
 
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
 from fleetbelt.models.drift_readings import Clock, Conditions, Effects, clock_time
+
+Each = float | FloatArray | BoolArray
+"""One number for all rows, or one for each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +74,28 @@ class Passed:
             moves=self.moves[places],
         )
 
-    def put_off(self, places: IntArray, until: IntArray) -> None:
-        """Count what passed at some places at later ones instead, in place."""
-        for passed in (*self.fall, self.known_fall, self.moves):
-            if passed is not None:
-                np.add.at(passed, until, passed[places])
+    def take_on(self, quiet: "Passed", rows: IntArray, spoken: IntArray) -> None:
+        """Add what passed before quiet rows to the rows they wait for, in place.
+
+        ``rows``, shape (n,), are those of the frame that this is of, ``spoken`` those
+        to which the quiet ones belong, where they are among them.
+        """
+        place = np.full(int(max(rows.max(initial=0), spoken.max(initial=0))) + 1, -1)
+        place[rows] = np.arange(rows.size)
+        until = place[spoken]
+        here = until >= 0
+        for mine, theirs in zip(_each(self), _each(quiet), strict=True):
+            np.add.at(mine, until[here], theirs[here])
+
+    def forget(self, places: BoolArray) -> None:
+        """Let nothing have passed at some places, in place."""
+        for passed in _each(self):
+            passed[places] = 0.0
+
+
+def _each(passed: Passed) -> list[FloatArray]:
+    known = [] if passed.known_fall is None else [passed.known_fall]
+    return [*passed.fall, *known, passed.moves]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +147,7 @@ class Runs:
         clock: Clock = "miles",
         effects: Effects | None = None,
         added: Sequence[FloatArray] = (),
-        shown: Sequence[tuple[FloatArray, FloatArray]] = (),
+        shown: Sequence[tuple[Each, Each]] = (),
     ) -> Self:
         """Cut the rows of whole belts into runs.
 
@@ -141,7 +162,7 @@ class Runs:
         added : sequence of ndarray of float, shape (n_rows,)
             Coefficients of drift: the loss added over the interval that ends at the
             row, per unit of the clock.
-        shown : sequence of pairs of ndarray of float, shape (n_rows,)
+        shown : sequence of pairs of float or ndarray of float, shape (n_rows,)
             Coefficients of reading: by how much the found and the left reading show
             too much.
 
@@ -155,33 +176,37 @@ class Runs:
         first = np.flatnonzero(np.diff(belt_no, prepend=-1))
         last_row = np.append(first[1:], belt_no.size)[: first.size] - 1
         cuts = _Cuts.of(readings, first, last_row)
-        passed = _passed(readings, clock, effects, added)
-        passed.put_off(cuts.quiet, cuts.spoken)
-        found, left = _read(readings, effects, shown)
-        begun = np.flatnonzero(cuts.begins)
-        n_found = np.bincount(cuts.run[cuts.is_foretold], minlength=begun.size)
+        foretold, begun = np.flatnonzero(cuts.is_foretold), np.flatnonzero(cuts.begins)
+        n_found = np.bincount(cuts.run[foretold], minlength=begun.size)
         is_kept = n_found > 0
         is_kept[cuts.last[cuts.last >= 0]] = True
         kept = np.flatnonzero(is_kept)
-        order = kept[np.argsort(-n_found[kept], kind="stable")]
+        order = kept[_falling(n_found[kept])]
         place = np.full(begun.size + 1, -1)  # of each run, and none for none
         place[order] = np.arange(order.size)
         ends, nth = _by_position(n_found[order], (np.cumsum(n_found) - n_found)[order])
-        row, begun = np.flatnonzero(cuts.is_foretold)[nth], begun[order]
-        before, next_found = passed[row], found[row]
+        row, begun = foretold[nth], begun[order]
+
+        def passed(rows: IntArray) -> Passed:
+            return _passed(readings, rows, clock, effects, added)
+
+        before, after = passed(row), passed(last_row)
+        if cuts.quiet.size:
+            quiet = passed(cuts.quiet)
+            before.take_on(quiet, row, cuts.spoken)
+            after.take_on(quiet, last_row, cuts.spoken)
+        after.forget(cuts.is_read[last_row])
+        read = partial(_shown, readings, effects=effects, excess=shown)
+        found = read(row, is_left=np.zeros(row.size, dtype=bool))
         heres = [slice(start, end) for start, end in pairwise(ends)]
-        after = passed[last_row]
-        for nothing in (*after.fall, after.known_fall, after.moves):
-            if nothing is not None:
-                nothing[cuts.is_read[last_row]] = 0.0
         return cls(
-            begun=_either(found[begun], left[begun], is_left=cuts.resets[begun]),
+            begun=read(begun, is_left=cuts.resets[begun]),
             belt=cuts.belt[begun],
-            positions=tuple((here, before[here], next_found[here]) for here in heres),
+            positions=tuple((here, before[here], found[here]) for here in heres),
             row=row,
             before=before,
             model=readings["model_no"].to_numpy()[first].astype(np.int64),
-            n_found=np.bincount(cuts.belt[row], minlength=first.size),
+            n_found=np.bincount(cuts.belt[foretold], minlength=first.size),
             last=place[cuts.last],
             after=after,
         )
@@ -213,28 +238,25 @@ class _Cuts:
 
     @classmethod
     def of(cls, readings: pl.DataFrame, first: IntArray, last_row: IntArray) -> Self:
-        has_found, has_left, resets = (
-            readings.select(column).to_series().to_numpy()
-            for column in (
-                pl.col("found_log").is_not_null(),
-                pl.col("left_log").is_not_null() & pl.col("resets"),
-                pl.col("resets"),
-            )
+        resets = readings["resets"].to_numpy()
+        has_found, has_left = (
+            ~np.isnan(readings[name].to_numpy()) for name in ("found_log", "left_log")
         )
+        has_left &= resets
         is_first, is_last = np.zeros((2, resets.size), dtype=bool)
         is_first[first] = is_last[last_row] = True
-        opens = is_first | np.append(False, resets[:-1])[: resets.size]
-        opened = np.maximum.accumulate(np.where(opens, np.arange(resets.size), 0))
-        n_found = np.cumsum(has_found) - has_found
-        was_left = has_left[opened - 1] & ~is_first[opened]
-        is_known = was_left | (n_found > n_found[opened])
+        known_after = np.where(resets, has_left, has_found)
+        says_nothing = ~(resets | has_found | is_first)
+        if says_nothing.any():  # there it stays as it was
+            places = np.where(says_nothing, 0, np.arange(resets.size))
+            known_after = known_after[np.maximum.accumulate(places)]
+        is_known = np.append(False, known_after[:-1])[: resets.size] & ~is_first
         begins = has_left | (has_found & ~is_known & ~resets)
         is_foretold = has_found & is_known
         is_read = begins | is_foretold
-        stops = np.flatnonzero(is_read | is_last)
         quiet = np.flatnonzero(~(is_read | is_last))
+        stops = np.flatnonzero(is_read | is_last) if quiet.size else quiet
         run = np.cumsum(begins) - 1
-        ends_known = np.where(resets, has_left, is_known | has_found)[last_row]
         return cls(
             belt=np.cumsum(is_first) - 1,
             resets=resets,
@@ -244,58 +266,77 @@ class _Cuts:
             is_read=is_read,
             quiet=quiet,
             spoken=stops[np.searchsorted(stops, quiet)],
-            last=np.where(ends_known, run[last_row], -1),
+            last=np.where(known_after[last_row], run[last_row], -1),
         )
 
 
 def _passed(
     readings: pl.DataFrame,
+    rows: IntArray,
     clock: Clock,
     effects: Effects,
     added: Sequence[FloatArray],
 ) -> Passed:
-    """Lay out what passed before each row."""
-    miles = readings["miles"].to_numpy()
+    """Lay out what passed before some rows."""
+    miles = readings["miles"].to_numpy()[rows].astype(float)
     known_fall = None
     if clock == "miles" and not effects.add_drift:
         time = clock_time(miles, miles, clock)
     else:
-        before = Conditions.after(readings).before()
+        before = Conditions.after(readings, rows - 1)  # at a first no matter what
         time = clock_time(before.since_set_mi, miles, clock)
         if effects.add_drift:
             known_fall = time * before.added_drift(effects)
-    crosses = readings["crosses_run_in"].to_numpy()
+    crosses = readings["crosses_run_in"].to_numpy()[rows]
     return Passed(
-        fall=np.stack([time, crosses, *(time * each for each in added)]),
+        fall=np.stack([time, crosses, *(time * each[rows] for each in added)]),
         known_fall=known_fall,
         moves=(miles > 0).astype(float),
     )
 
 
-def _read(
+def _shown(
     readings: pl.DataFrame,
+    rows: IntArray,
+    *,
+    is_left: BoolArray,
     effects: Effects,
-    shown: Sequence[tuple[FloatArray, FloatArray]],
-) -> tuple[Shown, Shown]:
-    """Lay out what each row found and left; NaN where it did not."""
-    hot = effects.hot * readings["is_hot"].to_numpy()
-    level = readings["set_level"]
-    too_much = effects.left_shift + effects.left_slope * level.fill_null(0.0).to_numpy()
-    kept = np.where(level.is_null(), 1.0, 1.0 - effects.left_slope)
-    apart_var = readings["u_apart"].to_numpy() ** 2
-    found, left = (
-        Shown(
-            log=readings[f"{phase}_log"].to_numpy() - beside,
-            share=share * (1.0 / readings[f"{phase}_n"]).to_numpy(),
-            apart_var=apart_var,
-            excess=np.reshape(excess, (len(shown), readings.height)),
-        )
-        for phase, beside, share, excess in (
-            ("found", hot, 1.0, [each[0] for each in shown]),
-            ("left", hot + too_much, kept, [each[1] for each in shown]),
-        )
+    excess: Sequence[tuple[Each, Each]],
+) -> Shown:
+    """Lay out what some rows found or, where ``is_left``, left."""
+    lefts = np.flatnonzero(is_left)
+
+    def either(found: Each, left: Each) -> FloatArray:
+        values = np.broadcast_to(found, readings.height)[rows].astype(float)
+        values[lefts] = np.broadcast_to(left, readings.height)[rows[lefts]]
+        return values
+
+    def column(name: str) -> FloatArray:
+        return readings[name].to_numpy()
+
+    log = either(column("found_log"), column("left_log"))
+    share = 1.0 / either(column("found_n"), column("left_n"))
+    if effects.hot:
+        log -= effects.hot * column("is_hot")[rows]
+    if effects.left_shift or effects.left_slope:
+        level = column("set_level")[rows[lefts]]
+        is_known = ~np.isnan(level)
+        too_much = effects.left_slope * np.where(is_known, level, 0.0)
+        log[lefts] -= effects.left_shift + too_much
+        share[lefts[is_known]] *= 1.0 - effects.left_slope
+    return Shown(
+        log=log,
+        share=share,
+        apart_var=column("u_apart")[rows].astype(float) ** 2,
+        excess=np.reshape([either(*each) for each in excess], (len(excess), rows.size)),
     )
-    return found, left
+
+
+def _falling(n: IntArray) -> IntArray:
+    """Order by falling counts; small numbers are sorted by their digits."""
+    most = int(n.max(initial=0))
+    kind = np.uint16 if most < 2**16 else np.int64
+    return np.argsort((most - n).astype(kind), kind="stable")
 
 
 def _by_position(n: IntArray, first: IntArray) -> tuple[IntArray, IntArray]:
@@ -304,13 +345,3 @@ def _by_position(n: IntArray, first: IntArray) -> tuple[IntArray, IntArray]:
     places = [first[:m] + k for k, m in enumerate(n_running)]
     none = np.empty(0, dtype=np.int64)
     return np.append(0, np.cumsum(n_running)), np.concatenate([none, *places])
-
-
-def _either(found: Shown, left: Shown, *, is_left: BoolArray) -> Shown:
-    """Take what was left or, elsewhere, what was found."""
-    return Shown(
-        log=np.where(is_left, left.log, found.log),
-        share=np.where(is_left, left.share, found.share),
-        apart_var=found.apart_var,
-        excess=np.where(is_left, left.excess, found.excess),
-    )

@@ -16,9 +16,8 @@ from fleetbelt.models.drift_readings import (
     Conditions,
     Effects,
     blocks_of_belts,
-    checked_readings,
 )
-from fleetbelt.models.drift_runs import Runs
+from fleetbelt.models.drift_runs import Each, Runs
 from fleetbelt.models.estimates import two_sided_z
 
 LARGEST_SLOPE: Final = 0.9  # of left readings: more would leave nothing of them
@@ -81,7 +80,7 @@ def effect_tests(
     Parameters
     ----------
     readings : polars.DataFrame
-        What the model was fitted to, to `READINGS`.
+        What the model was fitted to, as `checked_readings` returns them.
     spreads : Spreads
         Of a fit without effects.
     clock : {'miles', 'log_miles'}, default 'miles'
@@ -112,7 +111,6 @@ def effect_tests(
     ----------
     .. [1] Schwarz, G. (1978), *Ann. Statist.* 6, 461-464.
     """
-    readings = checked_readings(readings)
     by_rows = readings["duty_no"].value_counts().sort("count", "duty_no")["duty_no"]
     duties = sorted(by_rows[:-1])
     pooled, n_intervals = _pooled(readings, duties, spreads, clock, effects)
@@ -153,33 +151,57 @@ def _pooled(
 ) -> tuple[Pooled, int]:
     """Sum up the belts of each model, with a term for each effect; and the intervals.
 
-    In blocks that are added in order, so that the sums are the same again.
+    In blocks that are added in order, so that the sums are the same again. A duty adds
+    drift to its belts alone: their sums have it already, as those of drift itself.
     """
-    n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
+    n_models, n_duties = (
+        int(readings[name].to_numpy().max(initial=-1)) + 1
+        for name in ("model_no", "duty_no")
+    )
     parts, n_intervals = [], 0
     for block in blocks_of_belts(readings):
-        added, shown = _terms(block, duties)
+        added, shown = _terms(block)
         runs = Runs.of(block, clock=clock, effects=effects, added=added, shown=shown)
         sums = BeltSums.of(runs, spreads)
-        parts.append(Pooled.of(sums.cross, spreads.slope, runs.model, n_models))
+        first = np.flatnonzero(np.diff(block["belt_no"].to_numpy(), prepend=-1))
+        group = runs.model * n_duties + block["duty_no"].to_numpy()[first]
+        n_groups = n_models * n_duties
+        parts.append(Pooled.of(sums.cross, spreads.slope, group, n_groups))
         n_intervals += int(sums.n.sum())
-    return Pooled.added_up(parts), n_intervals
+    return _with_duties(Pooled.added_up(parts), duties, n_duties), n_intervals
+
+
+def _with_duties(pooled: Pooled, duties: list[int], n_duties: int) -> Pooled:
+    """Add up the duties of each model, with a term for some between the others."""
+    n_terms, n_before = pooled.score.shape[1], 2 + len(_ADDED)
+    own = np.arange(n_terms)
+    place = np.concatenate([own[:n_before], np.zeros(len(duties), int), own[n_before:]])
+    takes = np.zeros((n_duties, place.size, n_terms))
+    takes[:, np.arange(place.size), place] = 1.0
+    for i, duty in enumerate(duties, start=n_before):
+        takes[np.arange(n_duties) != duty, i] = 0.0
+    by_duty = (-1, n_duties)
+    information = pooled.information.reshape(*by_duty, n_terms, n_terms)
+    score = pooled.score.reshape(*by_duty, n_terms, 1)
+    return Pooled(
+        information=(takes @ information @ takes.swapaxes(1, 2)).sum(axis=1),
+        score=(takes @ score).sum(axis=1)[:, :, 0],
+        square=pooled.square.reshape(by_duty).sum(axis=1),
+    )
 
 
 def _terms(
-    readings: pl.DataFrame, duties: list[int]
-) -> tuple[list[FloatArray], list[tuple[FloatArray, FloatArray]]]:
-    """Return what adds to drift, each duty at the end, and what readings show too much.
+    readings: pl.DataFrame,
+) -> tuple[list[FloatArray], list[tuple[Each, Each]]]:
+    """Return what adds to drift, and what readings show too much.
 
     In the order of `_ADDED` and of `_SHOWN`.
     """
     after = Conditions.after(readings)
     before = after.before()
-    hot = readings["is_hot"].to_numpy().astype(float)
-    none = np.zeros_like(hot)
-    by_duty = [(before.duty_no == duty).astype(float) for duty in duties]
-    added = [before.refitted.astype(float), before.set_level, *by_duty]
-    return added, [(none, none + 1.0), (none, after.set_level), (hot, hot)]
+    hot = readings["is_hot"].to_numpy()
+    added = [before.refitted.astype(float), before.set_level]
+    return added, [(0.0, 1.0), (0.0, after.set_level), (hot, hot)]
 
 
 def _beside_the_models(pooled: Pooled) -> tuple[FloatArray, FloatArray]:

@@ -9,15 +9,16 @@ import polars as pl
 from fleetbelt.models.drift import DriftFit, fit_drift
 from fleetbelt.models.drift_by_model import pct_per_1000mi
 from fleetbelt.models.drift_clock import ClockChoice, choose_clock
+from fleetbelt.models.drift_filter import Spreads
 from fleetbelt.models.drift_forecast import Outlook, Tension
 from fleetbelt.models.drift_offsets import OFFSETS, cell_offsets, put_right
-from fleetbelt.models.drift_readings import READINGS
 from fleetbelt.models.drift_tests import EffectTests, effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.plan import days_planned
 from fleetbelt.settings import Settings
 from fleetbelt.steps.drift_ahead import course
 from fleetbelt.steps.drift_evidence import evidence
+from fleetbelt.steps.drift_readings import numbered_readings
 from fleetbelt.steps.tables import Tables, to_contract
 from fleetbelt.store.frames import Read
 
@@ -43,16 +44,6 @@ _NOW: Final = (
     "retension_due_date",
 )
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
-_SQL: Final = {pl.Int32: "integer", pl.Float64: "double", pl.Boolean: "boolean"}
-_COLUMNS: Final = [
-    f"cast({name} as {_SQL[type(kind)]}) as {name}"
-    for name, kind in READINGS.items()
-    if name not in ("miles", "crosses_run_in", "refitted")
-]
-READINGS_IN_ORDER: Final = (
-    f"(select {', '.join(_COLUMNS)}, odometer_mi, is_before_run_in, is_refit, "  # noqa: S608 -- our own names
-    "gauge_id, cell from history.drift_readings order by belt_no, visit_no)"
-)
 MODEL_NUMBERS: Final = "(select distinct model, model_no from history.drift_belts)"
 
 
@@ -66,18 +57,18 @@ def _learned(
     read: Read, prior_reading_sd: float
 ) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
     """Fit what the readings say, and lay out the tables of it; keep no reading."""
-    readings, gauges, cells = _numbered(read(READINGS_IN_ORDER))
-    readings = _from_row_to_row(readings).rechunk()
-    offsets = _offsets(readings, prior_reading_sd)
+    numbered = numbered_readings(read)
+    readings = numbered.readings
+    offsets, near = _offsets(readings, prior_reading_sd)
     readings = put_right(readings, readings["cell_no"], offsets)
-    fit, tests, choice = _fitted(readings, prior_reading_sd)
+    fit, tests, choice = _fitted(readings, prior_reading_sd, near)
     source = "settings" if fit.not_learned else "the fleet's own readings"
     return fit, {
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
         ),
-        "results.drift_offsets": _of_cells(offsets, cells),
-        **evidence(readings, gauges, fit, tests, choice),
+        "results.drift_offsets": _of_cells(offsets, numbered.cells),
+        **evidence(readings, numbered.gauges, fit, tests, choice),
         "results.drift_by_model": _by_model(read, fit),
     }
 
@@ -115,7 +106,10 @@ def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFram
         planned_mi=pl.col("daily_mi") * (days_planned(as_of) if as_of else 0)
     )
     foretold = _last_readings if fit.not_learned else _foretold
-    now = running.join(foretold(fit, running, settings), on="belt_id", how="left")
+    is_known = pl.col("read_n" if fit.not_learned else "belt_no").is_not_null()
+    known = running.filter(is_known)
+    place = running.select(pl.when(is_known).then(is_known.cum_sum() - 1)).to_series()
+    now = pl.concat([running, foretold(fit, known, settings)[place]], how="horizontal")
     now = _due(now, as_of)
     return {
         "fitted.belt_ahead": course(
@@ -128,56 +122,23 @@ def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFram
     }
 
 
-def _from_row_to_row(visits: pl.DataFrame) -> pl.DataFrame:
-    """Say what lies between each of a belt's visits and the one before it."""
-    belt_no, odometer_mi, is_before_run_in, is_refit = (
-        visits[name].to_numpy()
-        for name in ("belt_no", "odometer_mi", "is_before_run_in", "is_refit")
-    )
-    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
-    n_visits = np.diff(first, append=belt_no.size)
-    miles = np.maximum(np.diff(odometer_mi, prepend=0.0), 0.0)
-    crosses_run_in = np.diff(is_before_run_in, prepend=False) & ~is_before_run_in
-    miles[first], crosses_run_in[first] = 0.0, False
-    refits = np.cumsum(is_refit, dtype=np.int32)
-    refits_before = np.repeat((refits - is_refit)[first], n_visits)
-    return visits.drop("odometer_mi", "is_before_run_in", "is_refit").with_columns(
-        miles=pl.Series(miles),
-        crosses_run_in=pl.Series(crosses_run_in),
-        refitted=pl.Series(refits > refits_before),
-    )
-
-
-def _numbered(
-    readings: pl.DataFrame,
-) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
-    """Put numbers for gauges and cells; return also their names, by number."""
-    names = []
-    for text, number in (("gauge_id", "gauge_no"), ("cell", "cell_no")):
-        known = readings[text].unique().drop_nulls().sort()
-        numbers = pl.Series(range(known.len()), dtype=pl.Int32)
-        readings = readings.with_columns(
-            pl.col(text).replace_strict(known, numbers, default=None).alias(number)
-        ).drop(text)
-        names.append(known)
-    gauges, cells = names
-    return readings, gauges, cells
-
-
-def _offsets(readings: pl.DataFrame, prior_reading_sd: float) -> pl.DataFrame:
-    """Learn what gauges without a calibration show too much."""
+def _offsets(
+    readings: pl.DataFrame, prior_reading_sd: float
+) -> tuple[pl.DataFrame, Spreads | None]:
+    """Learn what gauges without a calibration show too much; and spreads."""
     cell_no = readings["cell_no"]
     if cell_no.null_count() == readings.height:
-        return pl.DataFrame(schema=OFFSETS)
+        return pl.DataFrame(schema=OFFSETS), None
     plain = fit_drift(
         readings,
         prior_reading_sd=prior_reading_sd,
         rng=np.random.default_rng(0),
         has_limits=False,
+        has_belts=False,
     )
     if plain.not_learned:
-        return pl.DataFrame(schema=OFFSETS)
-    return cell_offsets(readings, cell_no, plain)
+        return pl.DataFrame(schema=OFFSETS), None
+    return cell_offsets(readings, cell_no, plain), plain.spreads
 
 
 def _of_cells(offsets: pl.DataFrame, cells: pl.Series) -> pl.DataFrame:
@@ -196,11 +157,14 @@ def _of_cells(offsets: pl.DataFrame, cells: pl.Series) -> pl.DataFrame:
 
 
 def _fitted(
-    readings: pl.DataFrame, prior_reading_sd: float
+    readings: pl.DataFrame, prior_reading_sd: float, near: Spreads | None
 ) -> tuple[DriftFit, EffectTests | None, ClockChoice]:
     """Choose the clock, test what else drift depends on, fit with what is supported."""
     choice = choose_clock(
-        readings, prior_reading_sd=prior_reading_sd, rng=np.random.default_rng(0)
+        readings,
+        prior_reading_sd=prior_reading_sd,
+        rng=np.random.default_rng(0),
+        near=near,
     )
     tests = None
     if not choice.not_learned:
@@ -216,9 +180,8 @@ def _fitted(
     return fit, tests, choice
 
 
-def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """Say where each running belt stands now by the drift of its model and its own."""
-    known = running.filter(pl.col("belt_no").is_not_null())
+def _foretold(fit: DriftFit, known: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Say where running belts stand now by the drift of their model and their own."""
     outlook = Outlook.of(
         fit,
         known.select(
@@ -246,13 +209,12 @@ def _foretold(fit: DriftFit, running: pl.DataFrame, settings: Settings) -> pl.Da
 
 
 def _last_readings(
-    fit: DriftFit, running: pl.DataFrame, settings: Settings
+    fit: DriftFit, known: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
-    """Say how likely each running belt was under at its last reading.
+    """Say how likely running belts were under at their last reading.
 
     No drift is known, so its tension now is not, and it is due now or not known when.
     """
-    known = running.filter(pl.col("read_n").is_not_null())
     one = known["read_u"].fill_null(fit.reading_sd).to_numpy()
     n, u_corr = known["read_averaged"].to_numpy(), known["read_u_corr"].to_numpy()
     tension = Tension(
@@ -277,7 +239,6 @@ def _standing(known: pl.DataFrame, now: Tension) -> pl.DataFrame:
     log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()
     log_correction = known["read_correction"].log().fill_null(0.0).to_numpy()
     return known.select(
-        "belt_id",
         tension_now_n=pl.Series(np.exp(now.mean_log)),
         tension_now_lo_n=pl.Series(np.exp(now.mean_log - Z95 * now.sd_log)),
         tension_now_hi_n=pl.Series(np.exp(now.mean_log + Z95 * now.sd_log)),

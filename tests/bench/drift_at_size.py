@@ -21,28 +21,40 @@ import polars as pl
 from fleetbelt import ingest, pipeline, steps
 from fleetbelt.settings import load_settings
 from fleetbelt.simulation import simulate
-from fleetbelt.steps.drift import MODEL_NUMBERS, READINGS_IN_ORDER
+from fleetbelt.steps.drift import MODEL_NUMBERS
+from fleetbelt.steps.drift_readings import (
+    BELTS,
+    DOUBTS,
+    GAUGE_NAMES,
+    ORIGINS,
+    TENSIONS,
+    WAY,
+)
 from fleetbelt.store import frames
 from fleetbelt.store.database import connect
 
 RUNNING = "(from history.running_belts order by belt_id)"
 
 
-def enlarged(frame: pl.DataFrame, n_belts: int, copies: int) -> pl.DataFrame:
+def enlarged(frame: pl.DataFrame, belt: pl.Series, copies: int) -> pl.DataFrame:
     """Copy the belts; a copy ran 0.8 to 1.2 times the miles of its original."""
     rng = np.random.default_rng(0)
+    of_ours = belt.fill_null(0).cast(pl.Int64).to_numpy()
+    n_belts = of_ours.max() + 1
+    steps = {"visit_key": 2**52, "belt_key": 2**52, "belt_no": n_belts}
     parts = []
     for copy in range(copies):
-        stretch = rng.uniform(0.8, 1.2, n_belts)[frame["belt_no"].fill_null(0)]
-        ids = [name for name in ("belt_id",) if name in frame.columns]
-        miles = [
-            name for name in ("odometer_mi", "miles_since") if name in frame.columns
-        ]
+        stretch = pl.Series(rng.uniform(0.8, 1.2, n_belts)[of_ours])
+        changes = {
+            **{name: pl.col(name) + copy * step for name, step in steps.items()},
+            **{name: pl.col(name) * stretch for name in ("odometer_mi", "miles_since")},
+            "belt_id": pl.format("{}#{}", "belt_id", pl.lit(copy)),
+        }
         parts.append(
             frame.with_columns(
-                *(pl.col(name) * pl.Series(stretch) for name in miles),
-                *(pl.format("{}#{}", name, pl.lit(copy)) for name in ids),
-                belt_no=pl.col("belt_no") + copy * n_belts,
+                change.alias(name)
+                for name, change in changes.items()
+                if name in frame.columns
             )
         )
     return pl.concat(parts)
@@ -64,19 +76,27 @@ def main(n_belts: int = 1_400_000, n_vehicles: int = 5_000) -> None:
             def read(table: str) -> pl.DataFrame:
                 return frames.read(connection, f"from {table}")
 
-            small = read(READINGS_IN_ORDER)
-            own = small["belt_no"].n_unique()
+            visits = {name: read(name) for name in (WAY, TENSIONS, DOUBTS, ORIGINS)}
+            belt = {name: f["visit_key"] // 2**24 for name, f in visits.items()}
+            running, belts = read(RUNNING), read(BELTS)
+            own = belts.height
             copies = -(-n_belts // own)
+            n_visits = visits[WAY].height
             tables = {
-                READINGS_IN_ORDER: enlarged(small, own, copies),
-                RUNNING: enlarged(read(RUNNING), own, copies),
-            }
+                **{n: enlarged(f, belt[n].rank("dense") - 1, copies)
+                   for n, f in visits.items()},
+                RUNNING: enlarged(running, running["belt_no"], copies),
+                BELTS: pl.concat([belts] * copies),
+            }  # fmt: skip
             others = {
                 name: read(name)
-                for name in ("history.as_of", "history.model_middles", MODEL_NUMBERS)
+                for name in (
+                    *("history.as_of", "history.model_middles"),
+                    *(MODEL_NUMBERS, GAUGE_NAMES),
+                )
             }
-    large = tables[READINGS_IN_ORDER]
-    load_s *= large.height / small.height
+    large = tables[TENSIONS]
+    load_s *= large.height / n_visits
     say = sys.stdout.write
     readings = sum(large[name].count() for name in ("found_log", "left_log"))
     say(f"{own * copies:,} belts, {readings:,} readings at {large.height:,} visits\n")
