@@ -97,9 +97,7 @@ def fit_daily_miles(
     start = np.cumsum(count) - count
     has_slope = count > 1
     slope, days = np.zeros(n), np.zeros(n)
-    rows = np.flatnonzero(has_slope)
-    for block in np.array_split(rows, rows.size // _BLOCK + 1):
-        slope[block] = _median_slopes(day, odometer, start[block], count[block])
+    slope[has_slope] = _median_slopes(day, odometer, start[has_slope], count[has_slope])
     last = start[has_slope] + count[has_slope] - 1
     days[has_slope] = day[last] - day[start[has_slope]]
     group = _groups(duty_no, has_slope)
@@ -114,19 +112,27 @@ def _median_slopes(
     day: IntArray, odometer_mi: FloatArray, start: IntArray, count: IntArray
 ) -> FloatArray:
     """Median slope between (at most nine) points of each vehicle, 2 points or more."""
-    step = np.linspace(0.0, 1.0, _MOST_POINTS)
-    spread = np.rint(step * (count[:, None] - 1))
-    place = np.minimum(np.arange(_MOST_POINTS), count[:, None] - 1)
-    place = np.where(count[:, None] > _MOST_POINTS, spread, place).astype(np.int64)
-    at = start[:, None] + place
-    one, other = np.triu_indices(_MOST_POINTS, 1)
-    days = (day[at[:, other]] - day[at[:, one]]).astype(float)
-    miles = odometer_mi[at[:, other]] - odometer_mi[at[:, one]]
-    is_pair = (days > 0) & (other < count[:, None])
-    slopes = np.divide(miles, days, out=np.full(days.shape, np.inf), where=is_pair)
+    slope = np.empty(count.size)
+    used = np.minimum(count, _MOST_POINTS)
+    for n in range(2, _MOST_POINTS + 1):
+        rows = np.flatnonzero(used == n)
+        for block in np.array_split(rows, rows.size // _BLOCK + 1):
+            step = np.linspace(0.0, 1.0, n) * (count[block, None] - 1)
+            at = start[block, None] + np.rint(step).astype(np.int64)
+            slope[block] = _middle_slope(day[at], odometer_mi[at])
+    return slope
+
+
+def _middle_slope(day: IntArray, odometer_mi: FloatArray) -> FloatArray:
+    """Median slope between the points of each row, those of one day left out."""
+    one, other = np.triu_indices(day.shape[1], 1)
+    days = day[:, other] - day[:, one]
+    slopes = odometer_mi[:, other] - odometer_mi[:, one]
+    is_pair = days > 0
+    np.divide(slopes, days, out=slopes, where=is_pair)
+    slopes[~is_pair] = np.inf
     slopes.sort(axis=1)
-    n = np.isfinite(slopes).sum(axis=1)
-    row = np.arange(n.size)
+    n, row = is_pair.sum(axis=1), np.arange(days.shape[0])
     return np.asarray((slopes[row, (n - 1) // 2] + slopes[row, n // 2]) / 2)
 
 
@@ -202,16 +208,17 @@ def _middle_and_variance(slope: FloatArray, own: FloatArray) -> tuple[float, flo
 
 def _in_window(points: pl.DataFrame, as_of_day: int) -> pl.DataFrame:
     """Keep the last window, the last point of the window before, and the last two."""
-    age = as_of_day - pl.col("day")
-    is_recent = age <= WINDOW_DAYS
-    from_last = pl.int_range(pl.len()).reverse().over("vehicle_no")
-    n_recent = is_recent.sum().over("vehicle_no")
+    age = as_of_day - points["day"].to_numpy()
+    vehicle = points["vehicle_no"].to_numpy()
+    order = np.argsort(vehicle * (int(age.max(initial=0)) + 1) - age)
+    order = order[age[order] >= 0]
+    age, vehicle = age[order], vehicle[order]
+    n_recent = np.bincount(vehicle, age <= WINDOW_DAYS)[vehicle]
+    from_last = np.cumsum(np.bincount(vehicle))[vehicle] - 1 - np.arange(vehicle.size)
     is_before = (from_last == n_recent) & (age <= 2 * WINDOW_DAYS)
-    return (
-        points.filter(age >= 0)
-        .sort("vehicle_no", "day", "odometer_mi")
-        .filter(is_recent | is_before | (from_last < 2))
-    )
+    is_kept = (age <= WINDOW_DAYS) | is_before | (from_last < 2)
+    rows: IntArray = order[is_kept]
+    return points[rows]
 
 
 def _checked(points: pl.DataFrame, duty_no: IntArray) -> pl.DataFrame:

@@ -1,5 +1,6 @@
 """How far each vehicle in service drives a day."""
 
+import numpy as np
 import polars as pl
 
 from fleetbelt.models.daily_miles import fit_daily_miles
@@ -11,20 +12,22 @@ _IN_SERVICE = (
     " where coalesce(retired_date > as_of, true) order by vehicle_no)"
 )
 
+_POINTS = (
+    "(select vehicle_no, cast(date - date '1970-01-01' as bigint) as day, odometer_mi"
+    " from history.recent_odometers)"
+)
+
 
 def daily_miles(read: Read) -> Tables:
     """Fit the miles a day of every vehicle in service; null where none is known."""
-    vehicles = read(_IN_SERVICE).with_row_index("place")
+    vehicles = read(_IN_SERVICE)
     duty = vehicles["duty"].fill_null("unknown").rank("dense").to_numpy()
-    day = pl.col("date").cast(pl.Int32).cast(pl.Int64)
-    points = (
-        read("history.recent_odometers")
-        .join(vehicles.select("vehicle_no", "place"), on="vehicle_no")
-        .select(
-            pl.col("place").cast(pl.Int64).alias("vehicle_no"),
-            day.alias("day"),
-            "odometer_mi",
-        )
+    points = read(_POINTS)
+    number = vehicles["vehicle_no"].to_numpy()
+    place = np.empty(number.max(initial=-1) + 1, dtype=np.int64)
+    place[number] = np.arange(number.size)
+    points = points.with_columns(
+        vehicle_no=pl.Series(place[points["vehicle_no"].to_numpy()])
     )
     as_of = read("history.as_of").select(pl.col("as_of").cast(pl.Int32)).item()
     fit = fit_daily_miles(points, duty.astype("int64") - 1, as_of_day=as_of or 0)
