@@ -24,6 +24,7 @@ from fleetbelt.models.drift_readings import (
     Conditions,
     Effects,
     blocks_of_belts,
+    rows_of_belts,
     sample_of_belts,
 )
 from fleetbelt.models.drift_runs import Runs
@@ -202,7 +203,8 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
 
 def _standing(readings: pl.DataFrame, state: State, effects: Effects) -> pl.DataFrame:
     """Say how each belt stands after its last row."""
-    last = np.flatnonzero(np.diff(readings["belt_no"].to_numpy(), append=-1))
+    first, n_rows = rows_of_belts(readings["belt_no"].to_numpy())
+    last = first + n_rows - 1
     after = Conditions.after(readings, last)
     has_found, has_left = (
         ~np.isnan(readings[name].to_numpy()) for name in ("found_log", "left_log")

@@ -17,7 +17,11 @@ from fleetbelt.models.drift_filter import (
     innovations,
 )
 from fleetbelt.models.drift_likelihood import Pooled, Solution
-from fleetbelt.models.drift_readings import copies_of_belts, sample_of_belts
+from fleetbelt.models.drift_readings import (
+    copies_of_belts,
+    rows_of_belts,
+    sample_of_belts,
+)
 from fleetbelt.models.drift_runs import Runs
 
 N_BINS: Final = 10
@@ -26,7 +30,6 @@ LEAST_KNOWN: Final = 100  # innovations by known corrections; with fewer all are
 
 INNOVATIONS: Final = pl.Schema(
     {
-        "row": pl.Int64(),  # row of the readings
         "belt_no": pl.Int64(),
         "miles": pl.Float64(),  # since the belt's previous row, mi
         "foretold_log": pl.Float64(),  # log tension foretold for the found reading, N
@@ -119,12 +122,11 @@ def innovation_checks(
     .. [1] Durbin, J. and Koopman, S. J. (2012), *Time Series Analysis by State Space
        Methods*, 2nd ed., sec. 2.12 and 7.5.
     """
-    sample = sample_of_belts(readings.with_row_index("row"), SAMPLE_BELTS, rng)
+    sample = sample_of_belts(readings, SAMPLE_BELTS, rng)
     z, error = _standardised(sample, fit)
     known_sd = KNOWN_SHARE * fit.reading_sd
     every = (
         sample.select(
-            "row",
             "belt_no",
             "miles",
             foretold_log=pl.col("found_log") - pl.Series(error),
@@ -178,8 +180,7 @@ def _sum_before(values: FloatArray, belt_no: IntArray) -> FloatArray:
     """Sum of a belt's earlier values, NaN counting as none; belts stand together."""
     sums = np.cumsum(np.nan_to_num(values))
     before: FloatArray = np.append(0.0, sums)[: sums.size]
-    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
-    n_rows = np.diff(first, append=belt_no.size)
+    first, n_rows = rows_of_belts(belt_no)
     return before - np.repeat(before[first], n_rows)
 
 

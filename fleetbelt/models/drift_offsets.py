@@ -14,7 +14,11 @@ from fleetbelt.models.drift_filter import (
     BeltSums,
 )
 from fleetbelt.models.drift_likelihood import Pooled
-from fleetbelt.models.drift_readings import blocks_of_belts, copies_of_belts
+from fleetbelt.models.drift_readings import (
+    blocks_of_belts,
+    copies_of_belts,
+    rows_of_belts,
+)
 from fleetbelt.models.drift_runs import Runs
 
 LEAST_BELTS: Final = 20  # that a cell read: a few would be told by their own readings
@@ -98,13 +102,13 @@ def _told_by(
     block: pl.DataFrame, fit: DriftFit, n_cells: int
 ) -> tuple[FloatArray, FloatArray]:
     """Information and score of each cell's offset, from some belts."""
-    first = np.diff(block["belt_no"].to_numpy(), prepend=-1) != 0
+    _, n_rows = rows_of_belts(block["belt_no"].to_numpy())
     in_cell = np.flatnonzero(block["cell_no"].is_not_null())
     if not in_cell.size:
         return np.zeros(n_cells), np.zeros(n_cells)
-    belt = np.cumsum(first)[in_cell] - 1
+    belt = np.repeat(np.arange(n_rows.size), n_rows)[in_cell]
     cell = block["cell_no"].to_numpy()[in_cell].astype(np.int64)
-    of_cell, places = np.divmod(np.unique(cell * first.size + belt), first.size)
+    of_cell, places = np.divmod(np.unique(cell * n_rows.size + belt), n_rows.size)
     copies = copies_of_belts(block, places)
     own_no = pl.Series(of_cell)[copies["belt_no"].to_numpy()]
     is_own = (copies["cell_no"] == own_no).fill_null(value=False)

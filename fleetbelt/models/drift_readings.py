@@ -104,7 +104,7 @@ class Conditions:
         """Work out the conditions after rows, or all, of a frame of whole belts."""
         belt_no, resets = readings["belt_no"].to_numpy(), readings["resets"].to_numpy()
         starts = resets.copy()
-        starts[np.flatnonzero(np.diff(belt_no, prepend=-1))] = True
+        starts[rows_of_belts(belt_no)[0]] = True
         here = slice(None) if rows is None else rows
         since = np.flatnonzero(starts)[np.cumsum(starts)[here] - 1]
         is_set, level = resets[since], readings["set_level"].to_numpy()[since]
@@ -214,6 +214,24 @@ def checked_readings(readings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def rows_of_belts(belt_no: IntArray) -> tuple[IntArray, IntArray]:
+    """Return where each belt begins in rows that stand belt by belt, and its rows.
+
+    Parameters
+    ----------
+    belt_no : ndarray of int, shape (n_rows,)
+        Belt of each row.
+
+    Returns
+    -------
+    tuple of two ndarray of int, shape (n_belts,)
+        First row of each belt, and how many it has.
+    """
+    begins = np.append(True, belt_no[1:] != belt_no[:-1])[: belt_no.size]
+    first = np.flatnonzero(begins)
+    return first, np.diff(first, append=belt_no.size)
+
+
 def sample_of_belts(
     readings: pl.DataFrame, n_belts: int, rng: np.random.Generator
 ) -> pl.DataFrame:
@@ -233,7 +251,7 @@ def sample_of_belts(
     polars.DataFrame
         Their rows, in the order of the frame.
     """
-    first, n_rows = _rows_of_belts(readings)
+    first, n_rows = rows_of_belts(readings["belt_no"].to_numpy())
     belts = np.flatnonzero(n_rows > 1)
     if belts.size > n_belts:
         belts = np.sort(rng.choice(belts, n_belts, replace=False))
@@ -255,16 +273,10 @@ def copies_of_belts(readings: pl.DataFrame, places: IntArray) -> pl.DataFrame:
     polars.DataFrame
         The rows of one copy after the other; ``belt_no`` counts the copies.
     """
-    first, n_rows = (each[places] for each in _rows_of_belts(readings))
+    belts = rows_of_belts(readings["belt_no"].to_numpy())
+    first, n_rows = (each[places] for each in belts)
     belt_no = np.repeat(np.arange(places.size, dtype=np.int32), n_rows)
     return readings[_rows(first, n_rows)].with_columns(belt_no=pl.Series(belt_no))
-
-
-def _rows_of_belts(readings: pl.DataFrame) -> tuple[IntArray, IntArray]:
-    """First row of each belt, and how many it has."""
-    belt_no = readings["belt_no"].to_numpy()
-    first = np.flatnonzero(np.diff(belt_no, prepend=-1))
-    return first, np.diff(first, append=belt_no.size)
 
 
 def _rows(first: IntArray, n_rows: IntArray) -> IntArray:
@@ -275,7 +287,7 @@ def _rows(first: IntArray, n_rows: IntArray) -> IntArray:
 
 def blocks_of_belts(readings: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Cut a frame to `READINGS` into whole belts, `BLOCK_BELTS` at a time."""
-    first, _ = _rows_of_belts(readings)
+    first, _ = rows_of_belts(readings["belt_no"].to_numpy())
     cuts = [0, *first[BLOCK_BELTS::BLOCK_BELTS].tolist(), readings.height]
     return (readings[start:end] for start, end in pairwise(cuts))
 

@@ -10,7 +10,13 @@ import numpy as np
 import polars as pl
 
 from fleetbelt.models.arrays import BoolArray, FloatArray, IntArray
-from fleetbelt.models.drift_readings import Clock, Conditions, Effects, clock_time
+from fleetbelt.models.drift_readings import (
+    Clock,
+    Conditions,
+    Effects,
+    clock_time,
+    rows_of_belts,
+)
 
 Each = float | FloatArray | BoolArray
 """One number for all rows, or one for each."""
@@ -172,9 +178,8 @@ class Runs:
             With drift, run-in loss, ``added`` and ``shown`` as coefficients.
         """
         effects = effects or Effects()
-        belt_no = readings["belt_no"].to_numpy()
-        first = np.flatnonzero(np.diff(belt_no, prepend=-1))
-        last_row = np.append(first[1:], belt_no.size)[: first.size] - 1
+        first, n_rows = rows_of_belts(readings["belt_no"].to_numpy())
+        last_row = first + n_rows - 1
         cuts = _Cuts.of(readings, first, last_row)
         foretold, begun = np.flatnonzero(cuts.is_foretold), np.flatnonzero(cuts.begins)
         n_found = np.bincount(cuts.run[foretold], minlength=begun.size)

@@ -16,6 +16,7 @@ from fleetbelt.models.drift_readings import (
     Conditions,
     Effects,
     blocks_of_belts,
+    rows_of_belts,
 )
 from fleetbelt.models.drift_runs import Each, Runs
 from fleetbelt.models.estimates import two_sided_z
@@ -163,7 +164,7 @@ def _pooled(
         added, shown = _terms(block)
         runs = Runs.of(block, clock=clock, effects=effects, added=added, shown=shown)
         sums = BeltSums.of(runs, spreads)
-        first = np.flatnonzero(np.diff(block["belt_no"].to_numpy(), prepend=-1))
+        first, _ = rows_of_belts(block["belt_no"].to_numpy())
         group = runs.model * n_duties + block["duty_no"].to_numpy()[first]
         n_groups = n_models * n_duties
         parts.append(Pooled.of(sums.cross, spreads.slope, group, n_groups))

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetbelt.models.drift_readings import checked_readings
+from fleetbelt.models.drift_readings import checked_readings, rows_of_belts
 from fleetbelt.store.frames import Read
 
 GAUGES: Final = (
@@ -20,18 +20,16 @@ WAY: Final = (
     " is_before_run_in, is_refit, resets, is_hot from history.drift_readings)"
 )
 TENSIONS: Final = (
-    "(select visit_key, cast(found_log as float) as found_log,"
+    "(select visit_key, cast(found_log as float) as found_log,"  # noqa: S608 -- our own names
     " cast(left_log as float) as left_log,"
-    " cast(least(n_averaged, 32767) as smallint) as n from history.drift_readings)"
+    " cast(least(n_averaged, 32767) as smallint) as n, gauge_no,"
+    " cast(cell_mm as float) as cell_mm"
+    f" from history.drift_readings left join {GAUGES} as gauges using (gauge_id))"
 )
 DOUBTS: Final = (
     "(select visit_key, cast(u_corr as float) as u_corr,"
     " cast(u_apart as float) as u_apart, cast(set_level as float) as set_level"
     " from history.drift_readings)"
-)
-ORIGINS: Final = (
-    "(select visit_key, gauge_no, cast(cell_mm as float) as cell_mm"  # noqa: S608 -- our own names
-    f" from history.drift_readings left join {GAUGES} as gauges using (gauge_id))"
 )
 BELTS: Final = (
     "(select cast(model_no as integer) as model_no, cast(duty_no as tinyint) as duty_no"
@@ -64,18 +62,13 @@ def numbered_readings(read: Read) -> Numbered:
     a part of the visits is there twice.
     """
     way = _from_row_to_row(_in_order(read(WAY)), read(BELTS))
-    tensions = _in_order(read(TENSIONS)).select(
-        "found_log", "left_log", found_n="n", left_n="n"
-    )
-    readings = checked_readings(
-        pl.concat([way, tensions, _in_order(read(DOUBTS))], how="horizontal")
-    )
-    del way, tensions
+    tensions, doubts = _in_order(read(TENSIONS)), _in_order(read(DOUBTS))
     gauges = read(GAUGE_NAMES)["gauge_id"]
-    origins = _in_order(read(ORIGINS))
-    cell_no, cells = _cells(origins, gauges)
+    cell_no, cells = _cells(tensions, gauges)
+    n = {f"{phase}_n": tensions["n"] for phase in ("found", "left")}
+    whole = pl.concat([way, tensions, doubts], how="horizontal").with_columns(**n)
     return Numbered(
-        readings=readings.with_columns(origins["gauge_no"], cell_no),
+        readings=checked_readings(whole).with_columns(tensions["gauge_no"], cell_no),
         gauges=gauges,
         cells=cells,
     )
@@ -94,8 +87,7 @@ def _from_row_to_row(visits: pl.DataFrame, belts: pl.DataFrame) -> pl.DataFrame:
         visits[name].to_numpy()
         for name in ("belt_key", "odometer_mi", "is_before_run_in", "is_refit")
     )
-    first = np.flatnonzero(np.diff(belt_key, prepend=-1))
-    n_visits = np.diff(first, append=belt_key.size)
+    first, n_visits = rows_of_belts(belt_key)
     miles = np.maximum(np.diff(odometer_mi, prepend=0.0), 0.0).astype(np.float32)
     crosses_run_in = np.diff(is_before_run_in, prepend=False) & ~is_before_run_in
     miles[first], crosses_run_in[first] = 0.0, False

@@ -26,7 +26,6 @@ from fleetbelt.steps.drift_readings import (
     BELTS,
     DOUBTS,
     GAUGE_NAMES,
-    ORIGINS,
     TENSIONS,
     WAY,
 )
@@ -76,7 +75,7 @@ def main(n_belts: int = 1_400_000, n_vehicles: int = 5_000) -> None:
             def read(table: str) -> pl.DataFrame:
                 return frames.read(connection, f"from {table}")
 
-            visits = {name: read(name) for name in (WAY, TENSIONS, DOUBTS, ORIGINS)}
+            visits = {name: read(name) for name in (WAY, TENSIONS, DOUBTS)}
             belt = {name: f["visit_key"] // 2**24 for name, f in visits.items()}
             running, belts = read(RUNNING), read(BELTS)
             own = belts.height
