@@ -18,6 +18,7 @@ from fleetbelt.models.drift_filter import (
 )
 from fleetbelt.models.drift_likelihood import Pooled, Solution
 from fleetbelt.models.drift_readings import (
+    blocks_of_belts,
     copies_of_belts,
     rows_of_belts,
     sample_of_belts,
@@ -252,8 +253,12 @@ def gauge_influence(
         return Pooled.of(cross, fit.spreads.slope, group, n_groups)
 
     def filtered(rows: pl.DataFrame) -> FloatArray:
-        runs = Runs.of(rows, clock=fit.clock, effects=fit.effects)
-        return BeltSums.of(runs, fit.spreads).cross
+        runs = (
+            Runs.of(block, clock=fit.clock, effects=fit.effects)
+            for block in blocks_of_belts(rows)
+        )
+        sums = [BeltSums.of(some, fit.spreads).cross for some in runs]
+        return np.concatenate(sums, axis=-1)
 
     cross = filtered(sample)
     fleet = pooled(cross, np.zeros(cross.shape[-1], dtype=np.int64), 1)
