@@ -58,7 +58,7 @@ class Watched:
     end_mi : ndarray of float, shape (n_belts,)
         Miles since fitting at which each ended, rising.
     late_entry_mi, late_end_mi : ndarray of float, shape (n_late,)
-        Of the belts that came under observation late.
+        Of the belts that came under observation late, by entry.
     """
 
     end_mi: FloatArray
@@ -89,11 +89,12 @@ class Watched:
         end = np.asarray(end_mi, dtype=float)
         entry = np.broadcast_to(np.asarray(entry_mi, dtype=float), end.shape)
         _check((entry >= 0) & (entry <= end))
-        is_late = entry > 0
+        late = np.flatnonzero(entry > 0)
+        late = late[np.lexsort((end[late], entry[late]))]
         return cls(
-            end_mi=np.sort(end, kind="stable"),  # linear where it is sorted already
-            late_entry_mi=entry[is_late],
-            late_end_mi=end[is_late],
+            end_mi=np.sort(end),
+            late_entry_mi=entry[late],
+            late_end_mi=end[late],
         )
 
     def ended(self, miles: npt.ArrayLike) -> FloatArray:
@@ -102,7 +103,7 @@ class Watched:
 
     def not_yet(self, miles: FloatArray) -> FloatArray:
         """Count the belts that came under observation at each mile or later."""
-        begun = np.searchsorted(np.sort(self.late_entry_mi), miles)
+        begun = np.searchsorted(self.late_entry_mi, miles)
         return (self.late_entry_mi.size - begun).astype(float)
 
 
@@ -133,11 +134,12 @@ class Events:
             end_mi=self.end_mi[keep],
         )
 
-    def seen(self) -> Self:
-        """Keep those that happened while their belt was at risk, by miles."""
+    def seen_at(self) -> IntArray:
+        """Return the places of those at which their belt was at risk, by miles."""
+        _check(self.at_mi >= 0)
         is_seen = (self.at_mi > self.entry_mi) | (self.entry_mi == 0)
         keep = np.flatnonzero(is_seen & (self.at_mi <= self.end_mi))
-        return self.where(keep[np.argsort(self.at_mi[keep], kind="stable")])
+        return keep[np.argsort(self.at_mi[keep], kind="stable")]
 
 
 def mean_cumulative(
@@ -183,15 +185,19 @@ def mean_cumulative(
     end = np.asarray(end_mi, dtype=float)
     entry = np.broadcast_to(np.asarray(entry_mi, dtype=float), end.shape)
     belt, at = np.asarray(event_belt, dtype=np.int64), np.asarray(event_mi, dtype=float)
+
     events = Events(belt=belt, at_mi=at, entry_mi=entry[belt], end_mi=end[belt])
     return mean_cumulative_of(
-        Watched.of(end, entry), events, confidence=confidence, most_steps=most_steps
+        Watched.of(end, entry),
+        events.where(events.seen_at()),
+        confidence=confidence,
+        most_steps=most_steps,
     )
 
 
 def mean_cumulative_of(
     belts: Watched,
-    events: Events,
+    seen: Events,
     *,
     confidence: float = 0.95,
     most_steps: int | None = None,
@@ -202,8 +208,8 @@ def mean_cumulative_of(
     ----------
     belts : Watched
         All belts, with and without events.
-    events : Events
-        Of any of them; where not at risk, one is left out.
+    seen : Events
+        Of any of them, at risk there (`Events.seen_at`), by miles.
     confidence : float, default 0.95
         Of the limits at each mile.
     most_steps : int, optional
@@ -213,11 +219,6 @@ def mean_cumulative_of(
     -------
     MeanCumulativeCurve
         A step at every event mile, and the largest observed mile. With no belts, none.
-
-    Raises
-    ------
-    InputError
-        If an event's mile is missing or negative.
 
     Notes
     -----
@@ -232,11 +233,9 @@ def mean_cumulative_of(
     .. [1] Nelson, W. (1988), *Journal of Quality Technology* 20, 24-35.
     .. [2] Lawless, J. F. and Nadeau, C. (1995), *Technometrics* 37, 158-168.
     """
-    _check(events.at_mi >= 0)
     n = belts.end_mi.size
     if not n:
         return _curve(0, 0, np.empty((0, 6)), "There are no belts.")
-    seen = events.seen()
     steps = _steps(belts, seen, z=two_sided_z(confidence))
     if most_steps is not None and len(steps) > most_steps:
         steps = steps[np.linspace(0, len(steps) - 1, most_steps).round().astype(int)]

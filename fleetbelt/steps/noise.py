@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from fleetbelt.contract import BANDS, NOISES
-from fleetbelt.models.arrays import BoolArray
+from fleetbelt.models.arrays import BoolArray, IntArray
 from fleetbelt.models.count_likelihood import Counts
 from fleetbelt.models.count_regression import fit_counts
 from fleetbelt.models.recurrent import (
@@ -36,7 +36,7 @@ def noise(read: Read) -> Tables:
 
 _BELTS = (
     "(select model, band, entry_mi, end_mi from marts.belt_miles"
-    " where entry_mi is not null order by end_mi)"
+    " where entry_mi is not null)"
 )
 _EVENTS = (
     "(select belt_id, belts.model, belts.band, noise, events.miles, entry_mi, end_mi"
@@ -48,41 +48,52 @@ _EVENTS = (
 
 def _curves(read: Read) -> pl.DataFrame:
     """Mean cumulative complaints by miles since fitting, of belts of known age."""
-    belts, events = _coded(read(_BELTS)), _coded(read(_EVENTS))
+    belts, events = read(_BELTS), read(_EVENTS)
+    models = ["all", *belts["model"].unique().sort()]
+    bands, noises = ["all", *BANDS], ["all", *NOISES.split()]
+    of_model, of_band = _number(belts["model"], models), _number(belts["band"], bands)
     ends, entries = belts["end_mi"].to_numpy(), belts["entry_mi"].to_numpy()
+    heard, its_model, its_band, its_noise = _heard(events, models, bands, noises)
+    groups, curves = [], []
+    for (i, model), (j, band) in product(enumerate(models), enumerate(bands)):
+        keep = _is(of_model, i) & _is(of_band, j)
+        watched = Watched.of(ends[keep], entries[keep])
+        here = np.flatnonzero(_is(its_model, i) & _is(its_band, j))
+        for k, noise in enumerate(noises):
+            groups.append((model, band, noise))
+            one = heard.where(here[_is(its_noise[here], k)])
+            curves.append(mean_cumulative_of(watched, one, most_steps=MOST_STEPS))
+    return to_contract("noise_curve", _stacked(groups, curves))
+
+
+def _heard(
+    events: pl.DataFrame, *words: list[str]
+) -> tuple[Events, IntArray, IntArray, IntArray]:
+    """Return the events at which their belt was at risk, and their words' numbers."""
     belt = events["belt_id"].cast(pl.Categorical).to_physical().to_numpy()
-    models, noises = sorted(belts["model"].unique()), ["all", *NOISES.split()]
-    heard = Events(
+    every = Events(
         belt=belt.astype(np.int64),
         at_mi=events["miles"].to_numpy(),
         entry_mi=events["entry_mi"].to_numpy(),
         end_mi=events["end_mi"].to_numpy(),
     )
-    events = events.select("model", "band", "noise")
-    groups, curves = [], []
-    for model, band in product(["all", *models], ["all", *BANDS]):
-        keep = _is(belts, model=model, band=band)
-        watched = Watched.of(ends[keep], entries[keep])
-        keep = _is(events, model=model, band=band)
-        its, heard_as = heard.where(keep), events.filter(keep)
-        for noise in noises:
-            one = its.where(_is(heard_as, noise=noise))
-            groups.append((model, band, noise))
-            curves.append(mean_cumulative_of(watched, one, most_steps=MOST_STEPS))
-    return to_contract("noise_curve", _stacked(groups, curves))
+    seen = every.seen_at()
+    model, band, noise = (
+        _number(events[name], of)[seen]
+        for name, of in zip(("model", "band", "noise"), words, strict=True)
+    )
+    return every.where(seen), model, band, noise
 
 
-def _coded(frame: pl.DataFrame) -> pl.DataFrame:
-    """Make words comparable by number."""
-    words = [name for name in ("model", "band", "noise") if name in frame.columns]
-    return frame.with_columns(pl.col(words).cast(pl.Categorical))
+def _number(column: pl.Series, words: list[str]) -> IntArray:
+    """Return which of the words each is."""
+    number = column.replace_strict(words, range(len(words)), return_dtype=pl.Int64)
+    return number.to_numpy()
 
 
-def _is(frame: pl.DataFrame, **words: str) -> BoolArray:
-    """Return which rows have these words; ``all`` is any."""
-    each = [pl.col(name) == word for name, word in words.items() if word != "all"]
-    found = frame.select(pl.all_horizontal(pl.lit(value=True), *each).alias("is"))
-    return np.broadcast_to(found["is"].to_numpy(), frame.height)
+def _is(number: IntArray, wanted: int) -> BoolArray:
+    """Return which are the wanted word; the first, ``all``, is any."""
+    return number == wanted if wanted else np.ones(number.size, dtype=np.bool_)
 
 
 def _stacked(
