@@ -1,6 +1,5 @@
 """How many of a technician's settings should still be in range when read again."""
 
-from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -8,7 +7,7 @@ import polars as pl
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.special import ndtr
 
-from fleetbelt.models.arrays import FloatArray
+from fleetbelt.models.arrays import FloatArray, IntArray, sum_by
 from fleetbelt.models.gauges import checked_frame
 
 SETTINGS_READ_AGAIN: Final = pl.Schema(
@@ -40,6 +39,7 @@ HOLDS: Final = pl.Schema(
     }
 )
 _NODES, _WEIGHTS = hermegauss(9)
+_WHOLE = 1e9  # sums of so many chances each stay whole numbers up to nine million
 
 
 def holds(settings: pl.DataFrame, *, reading_sd: float) -> pl.DataFrame:
@@ -72,74 +72,65 @@ def holds(settings: pl.DataFrame, *, reading_sd: float) -> pl.DataFrame:
     as the gauge's error varies (Gauss-Hermite, nine points).
     """
     frame = checked_frame(settings, SETTINGS_READ_AGAIN, "the settings read again")
-    left, found, own = (
+    names = frame["technician_id"].unique().sort()
+    technician = _number(frame["technician_id"], names)
+    left, found, miles = (
         frame[name].to_numpy() for name in ("left_u", "found_u", "miles")
     )
-    own = frame["belt_sd"].to_numpy() * own / 1000
+    own = frame["belt_sd"].to_numpy() * miles / 1000
     readings = (frame["left_var"] + frame["found_var"]).to_numpy() * reading_sd**2
     variance = readings + own**2 + left**2 + found**2
-    chance = _chance(frame)
-    p = pl.Series("p", chance(0.0 * own, variance), dtype=pl.Float64)
-    by = (
-        frame.with_columns(p)
-        .group_by("technician_id")
-        .agg(
-            pl.len().cast(pl.Int64).alias("hold_n"),
-            held=pl.col("has_held").sum().cast(pl.Int64),
-            expected=_sum(pl.col("p")),
-            variance=_sum(pl.col("p") * (1 - pl.col("p"))),
-        )
-        .sort("technician_id")
-    )
-    doubts = pl.concat(
-        _doubt(
-            frame.select("technician_id", gauge=gauge),
-            [chance(z * u, variance - u**2) for z in _NODES],
-        )
-        for gauge, u in (("left_gauge", left), ("found_gauge", found))
-    )
-    together = doubts.group_by("technician_id").agg(doubt=_sum(pl.col("square")).sqrt())
-    return by.join(
-        together, on="technician_id", how="left", maintain_order="left"
+    mean = (frame["left_log"] - frame["drift"] * frame["miles"] / 1000).to_numpy()
+    low, high = (frame[name].to_numpy() - mean for name in ("log_min", "log_max"))
+    p = _inside(low, high, variance)
+    square = np.zeros(names.len())
+    for gauge, u in (("left_gauge", left), ("found_gauge", found)):
+        errs = np.flatnonzero(u)  # elsewhere a gauge's error makes no difference
+        gauges = frame[gauge].unique()
+        both = technician * gauges.len() + _number(frame[gauge], gauges)
+        pairs, pair = np.unique(both[errs], return_inverse=True)
+        by_pair = _squared_doubt(pair, low[errs], high[errs], variance[errs], u[errs])
+        square += sum_by(pairs // gauges.len(), by_pair, names.len())
+    return pl.DataFrame(
+        {
+            "technician_id": names,
+            "hold_n": np.bincount(technician, minlength=names.len()),
+            "held": _sum(technician, frame["has_held"].to_numpy(), names.len()),
+            "expected": _sum(technician, p, names.len()),
+            "variance": _sum(technician, p * (1 - p), names.len()),
+            "doubt": np.sqrt(square),
+        }
     ).cast(HOLDS)
 
 
-def _chance(frame: pl.DataFrame) -> Callable[[FloatArray, FloatArray], FloatArray]:
-    """Return what gives the chance that the next reading is in range.
-
-    It takes the shift by which all corrections are off, and the variance.
-    """
-    thousands = frame["miles"].to_numpy() / 1000
-    mean = frame["left_log"].to_numpy() - frame["drift"].to_numpy() * thousands
-    low, high = frame["log_min"].to_numpy() - mean, frame["log_max"].to_numpy() - mean
-
-    def chance(shift: FloatArray, variance: FloatArray) -> FloatArray:
-        sd = np.sqrt(np.maximum(variance, 1e-12))
-        return np.asarray(ndtr((high - shift) / sd) - ndtr((low - shift) / sd))
-
-    return chance
+def _number(column: pl.Series, words: pl.Series) -> IntArray:
+    """Return which of the words each is."""
+    number = column.replace_strict(words, range(words.len()))
+    return number.to_numpy().astype(np.int64)
 
 
-def _doubt(of: pl.DataFrame, chances: list[FloatArray]) -> pl.DataFrame:
-    """Variance of each technician's expected count by each gauge's error."""
-    names = [f"at_{k}" for k in range(len(chances))]
-    sums = (
-        of.with_columns(
-            pl.Series(name, p, dtype=pl.Float64)
-            for name, p in zip(names, chances, strict=True)
-        )
-        .group_by("technician_id", "gauge")
-        .agg(_sum(pl.col(name)) for name in names)
+def _inside(low: FloatArray, high: FloatArray, variance: FloatArray) -> FloatArray:
+    """Return the chance that the next reading is in range."""
+    sd = np.sqrt(np.maximum(variance, 1e-12))
+    return np.asarray(ndtr(high / sd) - ndtr(low / sd))
+
+
+def _squared_doubt(
+    pair: IntArray,
+    low: FloatArray,
+    high: FloatArray,
+    variance: FloatArray,
+    u: FloatArray,
+) -> FloatArray:
+    """Variance of the expected count of each technician and gauge by its error."""
+    n, rest = int(pair.max(initial=-1)) + 1, variance - u**2
+    at = np.array(
+        [_sum(pair, _inside(low - z * u, high - z * u, rest), n) for z in _NODES]
     )
-    at = sums.select(names).to_numpy()
     weight = _WEIGHTS / _WEIGHTS.sum()
-    mean = at @ weight
-    return sums.select(
-        "technician_id",
-        square=pl.Series((at - mean[:, None]) ** 2 @ weight, dtype=pl.Float64),
-    )
+    return np.asarray(weight @ (at - weight @ at) ** 2)
 
 
-def _sum(value: pl.Expr) -> pl.Expr:
-    """Sum as whole numbers: the same in whatever order threads add."""
-    return (value * 1e12).round().cast(pl.Int64).sum() / 1e12
+def _sum(group: IntArray, value: FloatArray, n_groups: int) -> FloatArray:
+    """Sum as whole numbers: the same in whatever order the rows come."""
+    return sum_by(group, np.rint(value * _WHOLE), n_groups) / _WHOLE

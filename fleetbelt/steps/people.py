@@ -137,19 +137,19 @@ def _with_drift(
     together = by_model.filter(model="all").select(
         pl.col(rate).alias(f"{name}_all") for rate, name in rates.items()
     )
-    return (
-        pairs.join(
-            by_model.select("model", *rates),
-            on="model",
-            how="left",
-            maintain_order="left",
-        )
-        .join(together, how="cross", maintain_order="left")
-        .with_columns(
-            (pl.coalesce(rate, f"{name}_all", pl.lit(0.0)) / per_unit).alias(name)
-            for rate, name in rates.items()
+    known = (
+        pairs.select(pl.col("model").unique())
+        .join(by_model, on="model", how="left")
+        .join(together, how="cross")
+        .select(
+            "model",
+            *(
+                (pl.coalesce(rate, f"{name}_all", pl.lit(0.0)) / per_unit).alias(name)
+                for rate, name in rates.items()
+            ),
         )
     )
+    return pairs.join(known, on="model", how="left")
 
 
 def _recall(read: Read, settings: Settings, known: pl.DataFrame) -> pl.DataFrame:
