@@ -12,11 +12,8 @@
 --   duty_no     integer  0 not known, 1 urban, 2 mixed, 3 highway
 with
 
-states as (select * from history.belt_states),
 fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
-
-followed as (select distinct belt_key from states),
 
 final as (
     select
@@ -33,9 +30,9 @@ final as (
             when 'highway' then 3
             else 0
         end as duty_no
-    from followed
-    inner join fittings using (belt_key)
-    inner join vehicles on fittings.vehicle_no = vehicles.vehicle_no
+    from fittings
+    inner join vehicles using (vehicle_no)
+    where fittings.last_state_key is not null
 )
 
 select * from final

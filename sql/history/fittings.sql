@@ -23,6 +23,11 @@
 --   first_known_mi      double   odometer from which it is known to be on, mi
 --   last_known_mi       double   odometer until which it is known to be on, mi
 --   is_running          boolean  still on a vehicle that is not retired
+--   last_state_key      bigint   its last visit in history.belt_states
+--   last_read_key       bigint   its last visit with a tension
+--   last_set_key        bigint   its last visit with a tension as left
+--   install_read_key    bigint   the visit that says how it was left at its install
+--   is_run_in_checked   boolean  the recheck after run-in was done
 with
 
 visits as (select * from history.visits),
@@ -155,20 +160,41 @@ ends as (
     left join installs as next_install on belts.belt_key + 1 = next_install.belt_key
 ),
 
-sightings as (
+seen as (
     select
         visits.belt_key,
-        min(visits.odometer_mi) as first_seen_mi,
-        max(visits.odometer_mi) as last_seen_mi,
-        min(visits.odometer_mi) filter (
-            where visits.date >= settings.records_from
-            and visits.action in ('inspect', 'retension', 'recheck', 'refit')
-        ) as first_seen_inside_mi
+        visits.visit_key,
+        visits.odometer_mi,
+        visits.is_inside,
+        visits.is_run_in_recheck,
+        visits.action = 'install' as is_install,
+        visits.action in ('inspect', 'retension', 'recheck', 'refit') as is_on_since,
+        coalesce(visits.found_n, visits.left_n) is not null as is_read,
+        visits.left_n is not null as is_set,
+        visits.is_setting or visits.is_blind_setting as is_changed,
+        coalesce(visits.odometer_mi < ends.ended_mi, true) as is_before_end
     from visits
-    inner join settings on true
     inner join ends using (belt_key)
-    where ends.ended_mi is null or visits.odometer_mi < ends.ended_mi
-    group by visits.belt_key
+),
+
+-- the recheck after run-in comes after the install, and says more
+sightings as (
+    select
+        belt_key,
+        min(odometer_mi) filter (where is_before_end) as first_seen_mi,
+        max(odometer_mi) filter (where is_before_end) as last_seen_mi,
+        min(odometer_mi) filter (where is_before_end and is_inside and is_on_since)
+            as first_seen_inside_mi,
+        max(visit_key) filter (where is_inside and (is_read or is_changed))
+            as last_state_key,
+        max(visit_key) filter (where is_read) as last_read_key,
+        max(visit_key) filter (where is_set) as last_set_key,
+        max(visit_key) filter (
+            where (is_run_in_recheck and is_read) or (is_install and is_set)
+        ) as install_read_key,
+        bool_or(is_run_in_recheck) as is_run_in_checked
+    from seen
+    group by belt_key
 ),
 
 joined as (
@@ -181,7 +207,12 @@ joined as (
         coalesce(ends.fitted_mi, miles.first_odometer_mi, sightings.first_seen_mi)
             as first_known_mi,
         coalesce(ends.ended_mi, miles.last_odometer_mi) as last_known_mi,
-        ends.ended_service_id is null and not miles.is_retired as is_running
+        ends.ended_service_id is null and not miles.is_retired as is_running,
+        sightings.last_state_key,
+        sightings.last_read_key,
+        sightings.last_set_key,
+        sightings.install_read_key,
+        coalesce(sightings.is_run_in_checked, false) as is_run_in_checked
     from ends
     inner join miles using (vehicle_no)
     inner join settings on true
@@ -214,7 +245,12 @@ final as (
         is_late,
         first_known_mi,
         last_known_mi,
-        is_running
+        is_running,
+        last_state_key,
+        last_read_key,
+        last_set_key,
+        install_read_key,
+        is_run_in_checked
     from joined
 )
 

@@ -25,44 +25,41 @@ fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
 miles as (select * from history.vehicle_miles),
 visits as (select * from history.visits),
-states as (select * from history.belt_states),
 drift_belts as (select * from history.drift_belts),
 ranges as (select * from history.ranges),
 
-latest as (
-    select
-        belt_key,
-        arg_max(odometer_mi, visit_no) as odometer_mi,
-        arg_max(is_before_run_in, visit_no) as is_before_run_in
-    from states
-    group by belt_key
+running as (
+    select * from fittings
+    where is_running
 ),
 
-last_keys as (
-    select max(visit_key) as visit_key
+latest as (
+    select
+        running.belt_key,
+        visits.odometer_mi,
+        visits.action = 'install' or visits.is_too_early as is_before_run_in
     from visits
-    where coalesce(left_n, found_n) is not null
-    group by belt_key
+    inner join running on visits.visit_key = running.last_state_key
 ),
 
 last_readings as (
     select
-        visits.belt_key,
+        running.belt_key,
         coalesce(visits.left_n, visits.found_n) as tension_n,
         visits.readings_averaged,
         visits.u_reading,
         visits.u_corr,
         visits.correction
     from visits
-    inner join last_keys using (visit_key)
+    inner join running on visits.visit_key = running.last_read_key
 ),
 
 final as (
     select
-        fittings.belt_key,
-        fittings.belt_id,
+        running.belt_key,
+        running.belt_id,
         drift_belts.belt_no,
-        fittings.vehicle_id,
+        running.vehicle_id,
         vehicles.model,
         miles.odometer_now_mi,
         miles.daily_mi,
@@ -76,15 +73,14 @@ final as (
         last_readings.u_reading as read_u,
         last_readings.u_corr as read_u_corr,
         last_readings.correction as read_correction
-    from fittings
+    from running
     inner join vehicles using (vehicle_no)
     inner join miles using (vehicle_no)
-    left join latest on fittings.belt_key = latest.belt_key
-    left join last_readings on fittings.belt_key = last_readings.belt_key
-    left join drift_belts on fittings.belt_key = drift_belts.belt_key
+    left join latest on running.belt_key = latest.belt_key
+    left join last_readings on running.belt_key = last_readings.belt_key
+    left join drift_belts on running.belt_key = drift_belts.belt_key
     left join ranges
-        on fittings.drive_id = ranges.drive_id and ranges.belt_state = 'used'
-    where fittings.is_running
+        on running.drive_id = ranges.drive_id and ranges.belt_state = 'used'
 )
 
 select * from final

@@ -305,11 +305,14 @@ corrected as (
 beside as (
     select
         *,
-        found_height - height_before as found_over_before,
-        found_height - height_after as found_over_after,
+        least(found_height - height_before, found_height - height_after)
+            as found_over,
+        greatest(found_height - height_before, found_height - height_after)
+            as found_most_over,
         case when found_min_n is not null then found_height end as found_over_range,
-        left_height - height_before as left_over_before,
-        left_height - height_after as left_over_after,
+        least(left_height - height_before, left_height - height_after) as left_over,
+        greatest(left_height - height_before, left_height - height_after)
+            as left_most_over,
         case when left_min_n is not null then left_height end as left_over_range
     from corrected
 ),
@@ -322,48 +325,26 @@ judged as (
         coalesce(
             (found_min_n is null or abs(found_height) > ln(2e0))
             and (
-                (
-                    coalesce(found_over_before, found_over_after, found_over_range)
-                    > ln(2.5e0)
-                    and coalesce(found_over_after, found_over_before, found_over_range)
-                    > ln(2.5e0)
-                )
-                or (
-                    abs(coalesce(found_over_before, found_over_after) + ln(4.45e0))
-                    < ln(1.25e0)
-                    and abs(coalesce(found_over_after, found_over_before) + ln(4.45e0))
-                    < ln(1.25e0)
-                )
-                or (
-                    abs(coalesce(found_over_before, found_over_after) + ln(9.81e0))
-                    < ln(1.25e0)
-                    and abs(coalesce(found_over_after, found_over_before) + ln(9.81e0))
-                    < ln(1.25e0)
-                )
+                coalesce(found_over, found_over_range) > ln(2.5e0)
+                or greatest(
+                    abs(found_over + ln(4.45e0)), abs(found_most_over + ln(4.45e0))
+                ) < ln(1.25e0)
+                or greatest(
+                    abs(found_over + ln(9.81e0)), abs(found_most_over + ln(9.81e0))
+                ) < ln(1.25e0)
             ),
             false
         ) as is_found_apart,
         coalesce(
             (left_min_n is null or abs(left_height) > ln(2e0))
             and (
-                (
-                    coalesce(left_over_before, left_over_after, left_over_range)
-                    > ln(2.5e0)
-                    and coalesce(left_over_after, left_over_before, left_over_range)
-                    > ln(2.5e0)
-                )
-                or (
-                    abs(coalesce(left_over_before, left_over_after) + ln(4.45e0))
-                    < ln(1.25e0)
-                    and abs(coalesce(left_over_after, left_over_before) + ln(4.45e0))
-                    < ln(1.25e0)
-                )
-                or (
-                    abs(coalesce(left_over_before, left_over_after) + ln(9.81e0))
-                    < ln(1.25e0)
-                    and abs(coalesce(left_over_after, left_over_before) + ln(9.81e0))
-                    < ln(1.25e0)
-                )
+                coalesce(left_over, left_over_range) > ln(2.5e0)
+                or greatest(
+                    abs(left_over + ln(4.45e0)), abs(left_most_over + ln(4.45e0))
+                ) < ln(1.25e0)
+                or greatest(
+                    abs(left_over + ln(9.81e0)), abs(left_most_over + ln(9.81e0))
+                ) < ln(1.25e0)
             ),
             false
         ) as is_left_apart

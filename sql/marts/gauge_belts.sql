@@ -8,18 +8,8 @@
 with
 
 visits as (select * from history.visits),
-running as (select * from history.running_belts),
+fittings as (select * from history.fittings),
 off as (select * from fitted.gauges_off),
-
-latest as (
-    select
-        visits.belt_key,
-        max(visits.visit_key) as visit_key
-    from visits
-    inner join running using (belt_key)
-    where visits.left_n is not null
-    group by visits.belt_key
-),
 
 settings as (
     select
@@ -28,8 +18,8 @@ settings as (
         visits.date,
         visits.correction_source
     from visits
-    inner join latest using (visit_key)
-    where visits.gauge_id is not null
+    inner join fittings on visits.visit_key = fittings.last_set_key
+    where fittings.is_running and visits.gauge_id is not null
 ),
 
 recalled as (

@@ -3,7 +3,6 @@
 -- key:   belt_id
 -- columns:
 --   belt_id        varchar
---   vehicle_id     varchar
 --   depot          varchar
 --   model          varchar
 --   duty           varchar
@@ -12,60 +11,67 @@
 --   technician_id  varchar  of the reading
 --   install_date   date
 --   tension_n      double   N
---   tension_u_n    double   standard uncertainty, N
 --   correction     double   factor on the reading
---   spec_min_n     double   of the range it is held to, N; null: none published
---   spec_max_n     double   N
+--   spec_min_n     double   lower limit it is held to, N; null: none published
 --   relative       double   0 at the minimum, 1 at the maximum
 --   p_under        double
 --   band           varchar
 --   basis          varchar  recheck or install
---   service_id     varchar  record of the reading
---   file           varchar
---   line           bigint
 with
 
 belts as (select * from results.belts),
+fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
-install_tensions as (select * from history.install_tensions),
 tension_readings as (select * from results.tension_readings),
 visits as (select * from history.visits),
-files as (select * from raw.files),
 
-final as (
+installs as (
     select
-        belts.belt_id,
-        belts.vehicle_id,
-        vehicles.depot,
-        vehicles.model,
-        vehicles.duty,
+        fittings.belt_id,
+        visits.service_id,
         visits.shop,
         visits.gauge_id,
         visits.technician_id,
+        visits.correction,
+        case when visits.left_n is not null then 'left' else 'found' end as phase,
+        coalesce(visits.left_n, visits.found_n) as tension_n,
+        case
+            when visits.left_n is not null then visits.left_min_n
+            else visits.found_min_n
+        end as spec_min_n,
+        case
+            when visits.left_n is not null then visits.left_max_n
+            else visits.found_max_n
+        end as spec_max_n
+    from visits
+    inner join fittings on visits.visit_key = fittings.install_read_key
+),
+
+final as (
+    select
+        installs.belt_id,
+        vehicles.depot,
+        vehicles.model,
+        vehicles.duty,
+        installs.shop,
+        installs.gauge_id,
+        installs.technician_id,
         belts.install_date,
-        tension_readings.tension_n,
-        tension_readings.tension_u_n,
-        tension_readings.correction,
-        tension_readings.spec_min_n,
-        tension_readings.spec_max_n,
-        (tension_readings.tension_n - tension_readings.spec_min_n)
-        / nullif(tension_readings.spec_max_n - tension_readings.spec_min_n, 0e0)
-            as relative,
+        installs.tension_n,
+        installs.correction,
+        installs.spec_min_n,
+        (installs.tension_n - installs.spec_min_n)
+        / nullif(installs.spec_max_n - installs.spec_min_n, 0e0) as relative,
         tension_readings.p_under,
         belts.band,
-        install_tensions.basis,
-        visits.service_id,
-        files.file,
-        visits.line
-    from belts
-    inner join install_tensions using (belt_id)
+        belts.install_basis as basis
+    from installs
+    inner join belts using (belt_id)
+    inner join vehicles using (vehicle_id)
     inner join tension_readings
         on
-            install_tensions.service_id = tension_readings.service_id
-            and install_tensions.phase = tension_readings.phase
-    inner join visits on install_tensions.visit_key = visits.visit_key
-    inner join vehicles on belts.vehicle_id = vehicles.vehicle_id
-    inner join files on visits.file_id = files.file_id
+            installs.service_id = tension_readings.service_id
+            and installs.phase = tension_readings.phase
 )
 
 select * from final

@@ -22,15 +22,25 @@ visits as (select * from history.visits),
 fittings as (select * from history.fittings),
 ranges as (select * from history.ranges),
 
-reached as (
+running as (
+    select * from fittings
+    where is_running
+),
+
+latest as (
     select
-        belt_key,
-        max(visit_key) filter (where coalesce(found_n, left_n) is not null)
-            as last_key,
-        max(visit_key) filter (where left_n is not null) as set_key,
-        bool_or(is_run_in_recheck) as is_run_in_checked
+        running.belt_id,
+        running.last_set_key,
+        running.is_run_in_checked,
+        visits.service_id,
+        visits.date,
+        visits.gauge_id,
+        visits.correction,
+        visits.left_n,
+        visits.found_n,
+        visits.found_min_n
     from visits
-    group by belt_key
+    inner join running on visits.visit_key = running.last_read_key
 ),
 
 settings as (
@@ -52,16 +62,16 @@ settings as (
             false
         ) as is_wrong_range
     from visits
+    inner join running on visits.visit_key = running.last_set_key
     left join ranges as applied
         on
             visits.drive_id = applied.drive_id
             and visits.spec_applied = applied.belt_state
-    where visits.left_n is not null
 ),
 
 final as (
     select
-        fittings.belt_id,
+        latest.belt_id,
         latest.service_id as last_service_id,
         settings.date as set_date,
         settings.technician_id as set_technician_id,
@@ -71,16 +81,13 @@ final as (
         latest.gauge_id as last_gauge_id,
         latest.correction as last_correction,
         coalesce(settings.is_install, false) as is_set_at_install,
-        reached.is_run_in_checked,
+        latest.is_run_in_checked,
         coalesce(settings.is_wrong_range, false) as is_wrong_range,
         case when latest.left_n is null then latest.date end as found_date,
         case when latest.left_n is null then latest.found_n / latest.found_min_n end
             as found_share
-    from reached
-    inner join fittings using (belt_key)
-    inner join visits as latest on reached.last_key = latest.visit_key
-    left join settings on reached.set_key = settings.visit_key
-    where fittings.is_running
+    from latest
+    left join settings on latest.last_set_key = settings.visit_key
 )
 
 select * from final

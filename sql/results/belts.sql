@@ -22,7 +22,6 @@ with
 
 fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
-install_tensions as (select * from history.install_tensions),
 visits as (select * from history.visits),
 
 miles as (
@@ -69,18 +68,19 @@ lives as (
 
 lefts as (
     select
-        install_tensions.belt_key,
-        install_tensions.basis,
-        case install_tensions.phase when 'left' then visits.left_n else visits.found_n
-        end as tension_n,
-        case install_tensions.phase
-            when 'left' then visits.left_min_n else visits.found_min_n
+        fittings.belt_key,
+        visits.action as basis,
+        coalesce(visits.left_n, visits.found_n) as tension_n,
+        case
+            when visits.left_n is not null then visits.left_min_n
+            else visits.found_min_n
         end as min_n,
-        case install_tensions.phase
-            when 'left' then visits.left_max_n else visits.found_max_n
+        case
+            when visits.left_n is not null then visits.left_max_n
+            else visits.found_max_n
         end as max_n
-    from install_tensions
-    inner join visits using (visit_key)
+    from visits
+    inner join fittings on visits.visit_key = fittings.install_read_key
 ),
 
 final as (
