@@ -95,6 +95,11 @@ _PARTS: Final = {
     "marts.install_tension": "select depot, model, duty, shop, install_date,"
     " tension_n, correction, spec_min_n, relative, band from marts.install_tension",
 }
+_IN_ANY_ORDER: Final = {  # large, and only counted or sorted by who reads them
+    "marts.install_tension",
+    "marts.vehicles_now",
+    "results.work_plan",
+}
 NEEDED: Final[Mapping[str, str]] = {
     name: _PARTS.get(name, f"from {name}") for name in _TABLES
 }
@@ -113,12 +118,17 @@ class Frames:
         self._facts = {key: value or "" for key, value in rows}
 
     def get(self, name: str) -> pl.DataFrame | None:
-        """Return a table in one order whatever it came in; None where it is empty."""
+        """Return a table in one order whatever it came in; None where it is empty.
+
+        The largest are not sorted: see `_IN_ANY_ORDER`.
+        """
         if name not in NEEDED:
             raise KeyError(name)
         table = self._tables.get(name)
         if table is None or table.is_empty():
             return None
+        if name in _IN_ANY_ORDER:
+            return table
         if name not in self._sorted:
             self._sorted[name] = table.sort(pl.all(), maintain_order=True)
         return self._sorted[name]

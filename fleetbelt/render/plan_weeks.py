@@ -24,16 +24,10 @@ _JOBS: Final = (("retension", "@main", ""), ("replace", "@warn", "/"))
 _ROOM: Final = "room"
 
 
-def _jobs_known(frames: Frames) -> pl.DataFrame | None:
-    """Return the jobs with model and duty of their vehicle."""
-    work = frames.get("results.work_plan")
-    return None if work is None else frames.of_vehicles(work, "model", "duty")
-
-
 def by_week(frames: Frames) -> Section:
     """Show the planned minutes by week and job against what there is room for."""
     question = "What is done in which week?"
-    weeks, work = frames.get("results.plan_capacity"), _jobs_known(frames)
+    weeks, work = frames.get("results.plan_capacity"), frames.get("results.work_plan")
     if weeks is None:
         return missing("by-week", question, NOTHING, HOW)
     fits = None if work is None else work.drop_nulls("week")
@@ -52,7 +46,7 @@ def by_week(frames: Frames) -> Section:
             y=axis("Work (minutes)", rangemode="tozero"),
             barmode="stack",
         ),
-        table=_week_table(weeks, fits),
+        table=_week_table(weeks, frames.of_vehicles(fits, "model", "duty")),
         method="method-plan",
     )
 
@@ -161,15 +155,15 @@ def _percent(share: object) -> Quantity:
 def jobs(frames: Frames) -> Section:
     """List the jobs due soonest, in the order of their weeks."""
     question = "Which jobs are they?"
-    work = _jobs_known(frames)
+    work = frames.get("results.work_plan")
     if work is None:
         if together(frames) is None:
             return missing("jobs", question, NOTHING, HOW)
         return Section(key="jobs", question=question, answer=(NONE_DUE,))
     currency = frames.fact("currency", "¤")
     worst = ["due_date", "expected_cost", "belt_id"]
-    listed = work.sort(worst, descending=[False, True, False]).head(MOST_JOBS)
-    frame = listed.sort(
+    soonest = work.sort(worst, descending=[False, True, False]).head(MOST_JOBS)
+    listed = soonest.sort(
         ["week", "expected_cost", "belt_id"],
         descending=[False, True, False],
         nulls_last=True,
@@ -184,7 +178,7 @@ def jobs(frames: Frames) -> Section:
             "estimate: read the belt first. Record: of the belt's last visit."
         ),
         table=Table(
-            frame=frame,
+            frame=frames.of_vehicles(listed, "model", "duty"),
             columns=_job_columns(currency),
             selects=("job",),
             is_open=True,
