@@ -16,68 +16,48 @@ with
 
 settings_made as (select * from marts.settings_made),
 
-comparable as (
+-- whole numbers, so that the sums are the same in any order
+summed as (
     select
-        *,
-        cast(floor(log_ratio * 1e2 + 0.5e0) as bigint) as ratio_step
+        technician_id,
+        gauge_id,
+        span_mm,
+        cast(floor(log_ratio * 1e2 + 0.5e0) as bigint) as ratio_step,
+        model,
+        count(*) as n,
+        cast(sum(cast(level * 1e9 as bigint)) as double) / 1e9 as total,
+        cast(sum(cast(level * level * 1e15 as bigint)) as double) / 1e15 as squares,
+        sum(cast(log_ratio * 1e12 as bigint)) as ratios,
+        max(u_corr) as u_corr
     from settings_made
     where is_comparable
+    group by technician_id, gauge_id, span_mm, ratio_step, model
 ),
 
 numbered as (
     select
-        technician_id,
+        *,
         dense_rank() over (order by technician_id) as technician_no,
         dense_rank() over (order by gauge_id) as gauge_no,
         dense_rank() over (order by gauge_id, span_mm, ratio_step) as gs_no,
-        dense_rank() over (order by model) as model_no,
-        level,
-        log_ratio,
-        u_corr
-    from comparable
+        dense_rank() over (order by model) as model_no
+    from summed
 ),
 
-ratios as (
-    select
-        gs_no,
-        cast(sum(cast(log_ratio * 1e12 as bigint)) as double) / 1e12 / count(*)
-            as rho_gs,
-        max(u_corr) as u_corr_gs
-    from numbered
-    group by gs_no
-),
-
--- whole numbers, so that the sums are the same in any order
-summed as (
+final as (
     select
         technician_id,
         technician_no,
         gauge_no,
         gs_no,
         model_no,
-        count(*) as n,
-        cast(sum(cast(level * 1e9 as bigint)) as double) / 1e9 as total,
-        cast(sum(cast(level * level * 1e15 as bigint)) as double) / 1e15 as squares
+        n,
+        total / n as mean_d,
+        greatest(squares - total * total / n, 0e0) as ss_d,
+        cast(sum(ratios) over (partition by gs_no) as double) / 1e12
+        / sum(n) over (partition by gs_no) as rho_gs,
+        max(u_corr) over (partition by gs_no) as u_corr_gs
     from numbered
-    group by technician_id, technician_no, gauge_no, gs_no, model_no
-),
-
-final as (
-    select
-        summed.technician_id,
-        summed.technician_no,
-        summed.gauge_no,
-        summed.gs_no,
-        summed.model_no,
-        summed.n,
-        summed.total / summed.n as mean_d,
-        greatest(
-            summed.squares - summed.total * summed.total / summed.n, 0e0
-        ) as ss_d,
-        ratios.rho_gs,
-        ratios.u_corr_gs
-    from summed
-    inner join ratios using (gs_no)
 )
 
 select * from final

@@ -35,6 +35,19 @@ ranges as (select * from history.ranges),
 tension_readings as (select * from results.tension_readings),
 files as (select * from raw.files),
 
+asked as (
+    select visits.service_id
+    from visits
+    semi join told using (visit_key)
+),
+
+-- few: a left join would hold every reading to find them
+judged as (
+    select tension_readings.*
+    from tension_readings
+    semi join asked using (service_id)
+),
+
 final as (
     select
         told.belt_id,
@@ -51,12 +64,12 @@ final as (
         readings.correction,
         readings.correction_source,
         readings.tension_n,
-        tension_readings.tension_u_n,
+        judged.tension_u_n,
         readings.spec_min_n,
         readings.spec_max_n,
         ranges.as_published,
-        tension_readings.verdict,
-        tension_readings.p_under,
+        judged.verdict,
+        judged.p_under,
         visits.technician_id,
         visits.shop,
         files.file,
@@ -69,10 +82,10 @@ final as (
         on
             readings.drive_id = ranges.drive_id
             and readings.belt_state = ranges.belt_state
-    left join tension_readings
+    left join judged
         on
-            readings.service_id = tension_readings.service_id
-            and readings.phase = tension_readings.phase
+            readings.service_id = judged.service_id
+            and readings.phase = judged.phase
 )
 
 select * from final
