@@ -15,13 +15,15 @@ files as (select * from raw.files),
 placed as (
     select
         belt_id,
-        rank() over (order by due_date) as place
+        row_number() over (
+            order by due_date asc, expected_cost desc, belt_id asc
+        ) as place
     from jobs
 ),
 
--- the page lists so many, those due soonest
+-- the page lists so many, in this order
 listed as (
-    select distinct
+    select
         fittings.belt_id,
         fittings.belt_key
     from placed
