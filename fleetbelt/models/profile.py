@@ -55,7 +55,8 @@ def profile_limits(
 
     def above_floor(psi: float) -> float:
         nonlocal tau
-        best = maximise(_along(objective, curve, psi), np.array([tau]))
+        along = _along(objective, curve, psi)
+        best = maximise(along, np.array([tau]), is_last_tried=False)
         tau = float(best.theta[0])
         return best.value - floor
 
