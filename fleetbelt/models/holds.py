@@ -82,14 +82,17 @@ def holds(settings: pl.DataFrame, *, reading_sd: float) -> pl.DataFrame:
     variance = readings + own**2 + left**2 + found**2
     mean = (frame["left_log"] - frame["drift"] * frame["miles"] / 1000).to_numpy()
     low, high = (frame[name].to_numpy() - mean for name in ("log_min", "log_max"))
-    p = _inside(low, high, variance)
+    sd = _sd(variance)
+    p = _between(low / sd, high / sd)
     square = np.zeros(names.len())
     for gauge, u in (("left_gauge", left), ("found_gauge", found)):
         errs = np.flatnonzero(u)  # elsewhere a gauge's error makes no difference
         gauges = frame[gauge].unique()
         both = technician * gauges.len() + _number(frame[gauge], gauges)
         pairs, pair = np.unique(both[errs], return_inverse=True)
-        by_pair = _squared_doubt(pair, low[errs], high[errs], variance[errs], u[errs])
+        rest = _sd(variance[errs] - u[errs] ** 2)
+        scaled = (x[errs] / rest for x in (low, high, u))
+        by_pair = _squared_doubt(pair, *scaled)
         square += sum_by(pairs // gauges.len(), by_pair, names.len())
     return pl.DataFrame(
         {
@@ -109,24 +112,24 @@ def _number(column: pl.Series, words: pl.Series) -> IntArray:
     return number.to_numpy().astype(np.int64)
 
 
-def _inside(low: FloatArray, high: FloatArray, variance: FloatArray) -> FloatArray:
-    """Return the chance that the next reading is in range."""
-    sd = np.sqrt(np.maximum(variance, 1e-12))
-    return np.asarray(ndtr(high / sd) - ndtr(low / sd))
+def _sd(variance: FloatArray) -> FloatArray:
+    return np.sqrt(np.maximum(variance, 1e-12))
+
+
+def _between(low: FloatArray, high: FloatArray) -> FloatArray:
+    """Return the chance of a standard normal to lie between."""
+    return np.asarray(ndtr(high) - ndtr(low))
 
 
 def _squared_doubt(
-    pair: IntArray,
-    low: FloatArray,
-    high: FloatArray,
-    variance: FloatArray,
-    u: FloatArray,
+    pair: IntArray, low: FloatArray, high: FloatArray, u: FloatArray
 ) -> FloatArray:
-    """Variance of the expected count of each technician and gauge by its error."""
-    n, rest = int(pair.max(initial=-1)) + 1, variance - u**2
-    at = np.array(
-        [_sum(pair, _inside(low - z * u, high - z * u, rest), n) for z in _NODES]
-    )
+    """Variance of the expected count of each technician and gauge by its error.
+
+    All in standard deviations of what varies beside it.
+    """
+    n = int(pair.max(initial=-1)) + 1
+    at = np.array([_sum(pair, _between(low - z * u, high - z * u), n) for z in _NODES])
     weight = _WEIGHTS / _WEIGHTS.sum()
     return np.asarray(weight @ (at - weight @ at) ** 2)
 
