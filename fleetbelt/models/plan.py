@@ -47,6 +47,8 @@ BELTS: Final = pl.Schema(
 _Kinds = tuple[tuple[IntArray, Jobs], ...]  # rows of jobs, and what they cost by
 _NEEDED: Final = ("depot_no", "vehicle_no", "belt_no", "daily_mi", "daily_sd_mi")
 
+_TOLD: Final = ("depot_no", "vehicle_no", "belt_no", "p_under_now", "best_age_mi")
+
 JOBS: Final = pl.Schema(
     {
         "depot_no": pl.Int64(),
@@ -110,7 +112,7 @@ class WorkPlan:
     Attributes
     ----------
     jobs : polars.DataFrame
-        To `JOBS`, by depot, week and vehicle; what found no room comes last.
+        To `JOBS`, by depot and vehicle.
     depots : polars.DataFrame
         To `DEPOTS`, of depots that have jobs.
     """
@@ -163,9 +165,8 @@ def plan_work(
     so a belt due for both is replaced, and being under meanwhile counts. The jobs of a
     vehicle are one visit, whose cost is the sum of theirs, week by week.
     """
-    belts = _checked(belts)
     calendar = _Calendar.of(as_of, rules.n_weeks)
-    jobs, due = _jobs(belts, calendar, rules)
+    jobs, due = _jobs(_checked(belts), calendar, rules)
     capacity = _rows(capacity_minutes, jobs, rules)
     jobs = _with_visits(jobs, capacity)
     week, cost, depots = _weeks(jobs, due, capacity, rules)
@@ -178,9 +179,11 @@ def plan_work(
 def _with_visits(jobs: pl.DataFrame, capacity: FloatArray) -> pl.DataFrame:
     """Add the minutes of each job's visit, and of its depot's longest week."""
     longest = capacity.max(axis=1, initial=0.0)
+    depot, vehicle = (jobs[name].to_numpy() for name in ("depot_no", "vehicle_no"))
+    visit, begins = _runs(depot, vehicle)
     return jobs.with_columns(
-        visit_minutes=pl.col("minutes").sum().over("depot_no", "vehicle_no"),
-        longest_week=pl.Series(longest[jobs["depot_no"].to_numpy()], dtype=pl.Float64),
+        visit_minutes=_sums(jobs["minutes"].to_numpy(), begins)[visit],
+        longest_week=pl.Series(longest[depot], dtype=pl.Float64),
     )
 
 
@@ -268,8 +271,7 @@ def _jobs(
     belts: pl.DataFrame, calendar: _Calendar, rules: Rules
 ) -> tuple[pl.DataFrame, _Kinds]:
     """Return the jobs due within the plan, and the two kinds of them."""
-    age, shape, scale = _columns(belts, "age_mi", "shape", "scale_mi")
-    daily, daily_sd = _columns(belts, "daily_mi", "daily_sd_mi")
+    shape, scale = _columns(belts, "shape", "scale_mi")
     best = best_ages(shape, scale, costs=rules.costs)
     belts = belts.with_columns(
         best_age_mi=best.age_mi, best_cost_per_mi=best.cost_per_mi
@@ -281,19 +283,16 @@ def _jobs(
         (np.flatnonzero(kind.is_due[is_job]), kind.jobs)
         for kind in (retensions, replacements)
     )
-    chance = p_failure_ahead(
-        FAILURE_DAYS,
-        daily_mi=daily,
-        daily_sd_mi=daily_sd,
-        age_mi=age,
-        shape=shape,
-        scale_mi=scale,
-    )
-    is_replace = replacements.is_due
-    jobs = belts.with_columns(
+    is_replace = replacements.is_due[is_job]
+    belts = belts.filter(is_job)
+    names = ("daily_mi", "daily_sd_mi", "age_mi", "shape", "scale_mi")
+    own = dict(zip(names, _columns(belts, *names), strict=True))
+    chance = p_failure_ahead(FAILURE_DAYS, **own)
+    jobs = belts.select(
+        *_TOLD,
         is_replace=is_replace,
-        due_in_mi=np.where(is_replace, replacements.mi, retensions.mi),
-        due_day=np.where(is_replace, replacements.day, retensions.day),
+        due_in_mi=np.where(is_replace, replacements.mi[is_job], retensions.mi[is_job]),
+        due_day=np.where(is_replace, replacements.day[is_job], retensions.day[is_job]),
         minutes=np.where(
             is_replace,
             float(rules.replacement_minutes),
@@ -301,7 +300,7 @@ def _jobs(
         ),
         p_failure_90d=pl.Series(chance).fill_nan(None),
     )
-    return jobs.filter(is_job), due
+    return jobs, due
 
 
 def _retensions(belts: pl.DataFrame, calendar: _Calendar, rules: Rules) -> _Due:
@@ -391,7 +390,6 @@ def _with_weeks(
             weeks_late=pl.when(has_room).then(pl.col("week_no") - due_week),
         )
         .with_columns(reason=reason(rules.retension_p, rules.n_weeks))
-        .sort("depot_no", "week_no", "vehicle_no", "belt_no")
         .select(pl.col(name).cast(kind) for name, kind in JOBS.items())
     )
 

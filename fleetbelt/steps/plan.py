@@ -35,6 +35,15 @@ _BELTS: Final = """(
     left join fitted.belt_lives as lives using (belt_id)
     order by ahead.belt_key
 )"""
+_DEPOTS: Final = """(
+    select depot, cast(sum(n) as bigint) as belts, max(n) as most
+    from (
+        select depot, vehicle_no, count(*) as n
+        from marts.belts_ahead
+        group by depot, vehicle_no
+    )
+    group by depot
+)"""
 _NAMES: Final = """(
     select ahead.belt_id, vehicles.vehicle_id
     from marts.belts_ahead as ahead
@@ -49,7 +58,7 @@ def plan(read: Read, settings: Settings) -> Tables:
     if as_of is None:
         return {f"results.{name}": from_rows(name, []) for name in _TABLES}
     belts = read(_BELTS).with_columns(belt_no=pl.int_range(pl.len()))
-    depots = _depots(read, belts, settings.plan)
+    depots = _depots(read, settings.plan)
     numbers = depots.select("depot", depot_no=pl.int_range(pl.len()))
     belts = belts.join(numbers, on="depot", how="left", maintain_order="left")
     rules = Rules(
@@ -69,7 +78,7 @@ def plan(read: Read, settings: Settings) -> Tables:
     }
 
 
-def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
+def _depots(read: Read, settings: Plan) -> pl.DataFrame:
     """Return the depots with belts, or named in the settings, and their minutes.
 
     Not given, a depot's minutes are what it did a week in the last year; one that did
@@ -92,11 +101,9 @@ def _depots(read: Read, belts: pl.DataFrame, settings: Plan) -> pl.DataFrame:
         .with_columns(done=done)
         .with_columns(a_vehicle=a_vehicle)
     )
-    on_vehicle = belts.group_by("depot", "vehicle_no").len()
     longest = max(settings.replacement_minutes, settings.retension_minutes)
-    mostly = on_vehicle.group_by("depot").agg(
-        belts=pl.col("len").sum().cast(pl.Int64),
-        longest_minutes=longest * pl.col("len").max(),
+    mostly = read(_DEPOTS).select(
+        "depot", "belts", longest_minutes=longest * pl.col("most").cast(pl.Float64)
     )
     fleet = pl.col("a_vehicle") * pl.col("vehicles")
     return (
