@@ -12,6 +12,5 @@ select
     'no_removal_reason' as code,
     'A belt came off here and no reason is recorded; taken as unknown.' as detail
 from history.fittings as fittings
-inner join history.visits as visits
-    on fittings.ended_service_id = visits.service_id
+inner join history.visits as visits on fittings.ended_key = visits.visit_key
 where fittings.is_reason_missing

@@ -11,8 +11,7 @@
 --   install_service_id  varchar  null: the fitting is not in the records
 --   fitted_date         date     null: unknown age
 --   fitted_mi           double   odometer at the fitting, mi; null: unknown age
---   ended_service_id    varchar  record of its coming off; null: still on
---   ended_date          date
+--   ended_key           bigint   visit of its coming off; null: still on
 --   ended_mi            double   odometer then, mi
 --   removal_reason      varchar  null: still on
 --   is_failure          boolean
@@ -22,6 +21,7 @@
 --   is_late             boolean  fitted before the records were complete
 --   first_known_mi      double   odometer from which it is known to be on, mi
 --   last_known_mi       double   odometer until which it is known to be on, mi
+--   observed_from_mi    double   odometer from which complaints of it are recorded, mi
 --   is_running          boolean  still on a vehicle that is not retired
 --   last_state_key      bigint   its last visit in history.belt_states
 --   last_read_key       bigint   its last visit with a tension
@@ -40,6 +40,7 @@ settings as (select * from typed.settings),
 installs as (
     select
         belt_key,
+        visit_key,
         vehicle_no,
         drive_id,
         fitting_no,
@@ -139,8 +140,7 @@ belts as (
 removes as (
     select
         belt_key,
-        service_id,
-        date,
+        visit_key,
         odometer_mi,
         removal_reason
     from visits
@@ -150,8 +150,7 @@ removes as (
 ends as (
     select
         belts.*,
-        coalesce(removes.service_id, next_install.service_id) as ended_service_id,
-        coalesce(removes.date, next_install.date) as ended_date,
+        coalesce(removes.visit_key, next_install.visit_key) as ended_key,
         coalesce(removes.odometer_mi, next_install.odometer_mi) as ended_mi,
         coalesce(removes.removal_reason, next_install.removal_reason)
             as removal_reason
@@ -207,7 +206,8 @@ joined as (
         coalesce(ends.fitted_mi, miles.first_odometer_mi, sightings.first_seen_mi)
             as first_known_mi,
         coalesce(ends.ended_mi, miles.last_odometer_mi) as last_known_mi,
-        ends.ended_service_id is null and not miles.is_retired as is_running,
+        miles.first_inside_mi,
+        ends.ended_key is null and not miles.is_retired as is_running,
         sightings.last_state_key,
         sightings.last_read_key,
         sightings.last_set_key,
@@ -231,20 +231,25 @@ final as (
         install_service_id,
         fitted_date,
         fitted_mi,
-        ended_service_id,
-        ended_date,
+        ended_key,
         ended_mi,
         case
-            when ended_service_id is not null then coalesce(removal_reason, 'unknown')
+            when ended_key is not null then coalesce(removal_reason, 'unknown')
         end as removal_reason,
         coalesce(removal_reason in ('broken', 'worn', 'cracked', 'noise'), false)
             as is_failure,
-        ended_service_id is not null and removal_reason is null as is_reason_missing,
+        ended_key is not null and removal_reason is null as is_reason_missing,
         last_seen_mi,
         case when is_late then first_seen_inside_mi else fitted_mi end as entered_mi,
         is_late,
         first_known_mi,
         last_known_mi,
+        case
+            when first_inside_mi is null then null
+            when is_late then first_seen_inside_mi
+            when fitted_mi is not null then fitted_mi
+            else greatest(first_known_mi, first_inside_mi)
+        end as observed_from_mi,
         is_running,
         last_state_key,
         last_read_key,

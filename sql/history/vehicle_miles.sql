@@ -8,6 +8,7 @@
 --   first_odometer_mi  double   odometer then, mi
 --   last_date          date     last day with an odometer
 --   last_odometer_mi   double   odometer then, mi
+--   first_inside_mi    double   lowest odometer since the records are complete, mi
 --   daily_mi           double   of late, mi a day; 0: not known, or retired
 --   daily_sd_mi        double   its standard deviation, mi a day
 --   is_retired         boolean  retired on or before as-of
@@ -18,16 +19,21 @@ as_of as (select * from history.as_of),
 vehicles as (select * from staging.vehicles),
 points as (select * from history.odometer_points),
 daily_miles as (select * from fitted.daily_miles),
+settings as (select * from typed.settings),
 
 lasts as (
     select
-        vehicle_no,
-        min(date) as first_date,
-        arg_min(odometer_mi, date) as first_odometer_mi,
-        max(date) as last_date,
-        arg_max(odometer_mi, date) as last_odometer_mi
+        points.vehicle_no,
+        min(points.date) as first_date,
+        arg_min(points.odometer_mi, points.date) as first_odometer_mi,
+        max(points.date) as last_date,
+        arg_max(points.odometer_mi, points.date) as last_odometer_mi,
+        min(points.odometer_mi) filter (
+            where points.date >= coalesce(settings.records_from, points.date)
+        ) as first_inside_mi
     from points
-    group by vehicle_no
+    inner join settings on true
+    group by points.vehicle_no
 ),
 
 joined as (
@@ -38,6 +44,7 @@ joined as (
         lasts.first_odometer_mi,
         lasts.last_date,
         lasts.last_odometer_mi,
+        lasts.first_inside_mi,
         coalesce(daily_miles.daily_mi, 0e0) as daily_mi,
         coalesce(daily_miles.daily_sd_mi, 0e0) as daily_sd_mi,
         coalesce(vehicles.retired_date <= as_of.as_of, false) as is_retired,
@@ -60,6 +67,7 @@ final as (
         first_odometer_mi,
         last_date,
         last_odometer_mi,
+        first_inside_mi,
         daily_mi,
         daily_sd_mi,
         is_retired,

@@ -39,18 +39,18 @@ counts as (
 
 repairs as (
     select
-        repair_belts.belt_id,
+        repair_belts.belt_key,
         count(*) filter (where repair_belts.is_bearing) as bearing,
         count(*) filter (where not repair_belts.is_bearing) as no_bearing
     from repair_belts
-    inner join exposures using (belt_id)
+    inner join exposures using (belt_key)
     where
         repair_belts.odometer_mi <= exposures.to_mi
         and (
             repair_belts.odometer_mi > exposures.from_mi
             or repair_belts.odometer_mi = exposures.fitted_mi
         )
-    group by repair_belts.belt_id
+    group by repair_belts.belt_key
 ),
 
 final as (
@@ -71,9 +71,9 @@ final as (
         coalesce(repairs.bearing, 0) as bearing,
         coalesce(repairs.no_bearing, 0) as no_bearing
     from exposures
-    inner join belts using (belt_id)
-    left join counts using (belt_id)
-    left join repairs using (belt_id)
+    inner join belts on exposures.belt_id = belts.belt_id
+    left join counts on exposures.belt_id = counts.belt_id
+    left join repairs on exposures.belt_key = repairs.belt_key
 )
 
 select * from final

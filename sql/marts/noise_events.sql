@@ -23,8 +23,8 @@ final as (
         complaint_belts.noise,
         complaint_belts.odometer_mi - exposures.fitted_mi as miles
     from complaint_belts
-    inner join exposures using (belt_id)
-    inner join belts using (belt_id)
+    inner join exposures using (belt_key)
+    inner join belts on complaint_belts.belt_id = belts.belt_id
     where
         complaint_belts.odometer_mi <= exposures.to_mi
         and (
