@@ -249,6 +249,11 @@ def _belt_table(
         "b_run_in": var_b * cross[DRIFT, RUN_IN],
         "chi2": chi2,
     }
-    belts = now.with_columns(pl.Series(name, values) for name, values in own.items())
-    belts = belts.select(pl.col(name).cast(t) for name, t in BELTS.items())
-    return belts.with_columns(pl.selectors.float().fill_nan(None)), loglik
+    known = {column.name: column for column in now}
+    belts = pl.DataFrame(known | own).select(
+        pl.col(name).cast(kind).fill_nan(None)
+        if kind.is_float()
+        else pl.col(name).cast(kind)
+        for name, kind in BELTS.items()
+    )
+    return belts, loglik

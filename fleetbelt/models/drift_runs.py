@@ -192,12 +192,13 @@ class Runs:
         ends, nth = _by_position(n_found[order], (np.cumsum(n_found) - n_found)[order])
         row, begun = foretold[nth], begun[order]
 
-        def passed(rows: IntArray) -> Passed:
-            return _passed(readings, rows, clock, effects, added)
-
-        before, after = passed(row), passed(last_row)
+        rows = [row, last_row, cuts.quiet]
+        passed = _passed(readings, np.concatenate(rows), clock, effects, added)
+        ends_of = np.cumsum([0, *(each.size for each in rows)])
+        before, after, quiet = (
+            passed[start:end] for start, end in pairwise(ends_of.tolist())
+        )
         if cuts.quiet.size:
-            quiet = passed(cuts.quiet)
             before.take_on(quiet, row, cuts.spoken)
             after.take_on(quiet, last_row, cuts.spoken)
         after.forget(cuts.is_read[last_row])
