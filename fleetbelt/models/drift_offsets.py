@@ -158,12 +158,12 @@ def put_right(
     if used.is_empty():
         return readings
     cell = cell_no.fill_null(-1).to_numpy()
-    place = np.full(cell.max() + 2, -1)  # the last of none
+    place = np.full(cell.max() + 2, -1, dtype=np.int32)  # the last of none
     place[used["cell_no"].to_numpy()] = np.arange(used.height)
     rows = place[cell]
     is_off = pl.Series(rows >= 0)
     off, sd = (
-        pl.Series(np.append(used[name].to_numpy(), 0.0)[rows], dtype=pl.Float32)
+        pl.Series(np.append(used[name].to_numpy(), 0.0).astype(np.float32)[rows])
         for name in ("offset", "offset_sd")
     )
     return readings.with_columns(

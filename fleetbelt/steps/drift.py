@@ -57,8 +57,7 @@ def _learned(
     read: Read, prior_reading_sd: float
 ) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
     """Fit what the readings say, and lay out the tables of it; keep no reading."""
-    numbered = numbered_readings(read)
-    readings = numbered.readings
+    readings, gauges, cells = numbered_readings(read)
     offsets, near = _offsets(readings, prior_reading_sd)
     readings = put_right(readings, readings["cell_no"], offsets)
     fit, tests, choice = _fitted(readings, prior_reading_sd, near)
@@ -67,8 +66,8 @@ def _learned(
         "fitted.reading_sd": pl.DataFrame(
             {"reading_sd": [fit.reading_sd], "source": [source]}
         ),
-        "results.drift_offsets": _of_cells(offsets, numbered.cells),
-        **evidence(readings, numbered.gauges, fit, tests, choice),
+        "results.drift_offsets": _of_cells(offsets, cells),
+        **evidence(readings, gauges, fit, tests, choice),
         "results.drift_by_model": _by_model(read, fit),
     }
 

@@ -1,6 +1,5 @@
 """The readings of belts as the drift model takes them: narrow, numbered, in order."""
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -38,47 +37,32 @@ BELTS: Final = (
 _CELL_MM: Final = 2**20  # more than any span
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbered:
-    """The readings, and what their numbers stand for.
+def numbered_readings(read: Read) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
+    """Read what the drift model is fitted to; and the names of gauges and cells.
 
-    Attributes
-    ----------
-    readings : pl.DataFrame
-        As `checked_readings` returns them, with ``gauge_no`` and ``cell_no``.
-    gauges, cells : pl.Series
-        Names by number: gauges, and gauges at a span that share a correction.
-    """
-
-    readings: pl.DataFrame
-    gauges: pl.Series
-    cells: pl.Series
-
-
-def numbered_readings(read: Read) -> Numbered:
-    """Read what the drift model is fitted to.
+    As `checked_readings` returns them, with ``gauge_no`` and ``cell_no``: places in
+    those names. A cell is a gauge at a span, whose readings share a correction.
 
     A few columns at a time are read, put in order and given up, so that never more than
     a part of the visits is there twice.
     """
     way = _from_row_to_row(_in_order(read(WAY)), read(BELTS))
-    tensions, doubts = _in_order(read(TENSIONS)), _in_order(read(DOUBTS))
-    gauges = read(GAUGE_NAMES)["gauge_id"]
+    tensions, gauges = _in_order(read(TENSIONS)), read(GAUGE_NAMES)["gauge_id"]
     cell_no, cells = _cells(tensions, gauges)
     n = {f"{phase}_n": tensions["n"] for phase in ("found", "left")}
+    doubts = _in_order(read(DOUBTS))
     whole = pl.concat([way, tensions, doubts], how="horizontal").with_columns(**n)
-    return Numbered(
-        readings=checked_readings(whole).with_columns(tensions["gauge_no"], cell_no),
-        gauges=gauges,
-        cells=cells,
-    )
+    readings = checked_readings(whole).with_columns(tensions["gauge_no"], cell_no)
+    return readings, gauges, cells
 
 
 def _in_order(visits: pl.DataFrame) -> pl.DataFrame:
     """Put visits in the order of their keys: belt by belt, and along each."""
     visits = visits.rechunk()  # picked from many pieces it takes twice as long
-    order = np.argsort(visits["visit_key"].to_numpy()).astype(np.uint32)
-    return visits.drop("visit_key")[order]
+    keys = visits.drop_in_place("visit_key")
+    order = np.argsort(keys.to_numpy()).astype(np.uint32)
+    del keys
+    return visits[order]
 
 
 def _from_row_to_row(visits: pl.DataFrame, belts: pl.DataFrame) -> pl.DataFrame:
