@@ -104,15 +104,15 @@ class Outlook:
         .. [1] Harville, D. A. (1976), *Ann. Statist.* 4, 384-395.
         """
         running = _checked(running, n_belts=fit.belts.height)
-        belt = fit.belts[running["belt_no"].to_numpy()]
+        place = running["belt_no"].to_numpy()
         a, g_d, g_r, p, b_hat, var_b, weight, b_run_in, u_corr, added, since = (
-            belt[name].fill_null(np.nan).to_numpy()
+            fit.belts[name].gather(place).fill_null(np.nan).to_numpy()
             for name in (
                 *("a", "g_d", "g_r", "p", "b_hat", "var_b", "b_weight", "b_run_in"),
                 *("u_corr", "added_drift", "since_set_mi"),
             )
         )
-        model = belt["model_no"].to_numpy()
+        model = fit.belts["model_no"].gather(place).to_numpy()
         (beta, lam), cov = fit.theta[model].T, fit.covariance[model]
         v_d, v_dr, v_r = cov[:, 0, 0], cov[:, 0, 1], cov[:, 1, 1]
         is_ahead = running["is_run_in_ahead"].to_numpy()

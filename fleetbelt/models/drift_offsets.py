@@ -160,13 +160,12 @@ def put_right(
     cell = cell_no.fill_null(-1).to_numpy()
     place = np.full(cell.max() + 2, -1, dtype=np.int32)  # the last of none
     place[used["cell_no"].to_numpy()] = np.arange(used.height)
-    rows = place[cell]
-    is_off = pl.Series(rows >= 0)
-    off, sd = (
-        pl.Series(np.append(used[name].to_numpy(), 0.0).astype(np.float32)[rows])
-        for name in ("offset", "offset_sd")
-    )
+    rows = np.flatnonzero((place >= 0)[cell])
+    off, sd = (used[name].gather(place[cell[rows]]) for name in ("offset", "offset_sd"))
+    shown = ("found_log", "left_log", "set_level")
+    changes = {name: readings[name].gather(rows) - off for name in shown}
+    changes["u_apart"] = sd
     return readings.with_columns(
-        pl.col("found_log", "left_log", "set_level") - off,
-        u_apart=pl.when(is_off).then(sd).otherwise("u_apart"),
+        readings[name].clone().scatter(rows, values.cast(readings[name].dtype))
+        for name, values in changes.items()
     )

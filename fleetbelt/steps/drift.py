@@ -44,6 +44,11 @@ _NOW: Final = (
     "retension_due_date",
 )
 FAST_Z: Final = 1.645  # 95 % sure that a belt loses faster than its model
+RUNNING: Final = (
+    "(select belt_id, belt_no, vehicle_id, odometer_now_mi, daily_mi, daily_sd_mi,"
+    " miles_since, run_in_ahead, spec_min_n, read_n, read_averaged, read_u,"
+    " read_u_corr, read_correction from history.running_belts order by belt_id)"
+)
 MODEL_NUMBERS: Final = "(select distinct model, model_no from history.drift_belts)"
 
 
@@ -101,12 +106,12 @@ def _by_model(read: Read, fit: DriftFit) -> pl.DataFrame:
 def _now(read: Read, fit: DriftFit, settings: Settings) -> dict[str, pl.DataFrame]:
     """Carry each running belt to now and further."""
     as_of = read("history.as_of")["as_of"].item()
-    running = read("(from history.running_belts order by belt_id)").with_columns(
+    running = read(RUNNING).with_columns(
         planned_mi=pl.col("daily_mi") * (days_planned(as_of) if as_of else 0)
     )
     foretold = _last_readings if fit.not_learned else _foretold
     is_known = pl.col("read_n" if fit.not_learned else "belt_no").is_not_null()
-    known = running.filter(is_known)
+    known = running.select(pl.exclude(pl.String)).filter(is_known)
     place = running.select(pl.when(is_known).then(is_known.cum_sum() - 1)).to_series()
     now = pl.concat([running, foretold(fit, known, settings)[place]], how="horizontal")
     now = _due(now, as_of)
@@ -190,7 +195,9 @@ def _foretold(fit: DriftFit, known: pl.DataFrame, settings: Settings) -> pl.Data
             log_min=pl.col("spec_min_n").log(),
         ),
     )
-    own = fit.belts[known["belt_no"].to_numpy()]
+    own = fit.belts.select("model_no", "b_hat", "var_b", "added_drift")[
+        known["belt_no"].to_numpy()
+    ]
     beta = fit.theta[own["model_no"].to_numpy(), 0]
     rate = pct_per_1000mi(fit.clock)
     log_min = known["spec_min_n"].log().fill_null(np.nan).to_numpy()

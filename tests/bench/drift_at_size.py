@@ -21,7 +21,7 @@ import polars as pl
 from fleetbelt import ingest, pipeline, steps
 from fleetbelt.settings import load_settings
 from fleetbelt.simulation import simulate
-from fleetbelt.steps.drift import MODEL_NUMBERS
+from fleetbelt.steps.drift import MODEL_NUMBERS, RUNNING
 from fleetbelt.steps.drift_readings import (
     BELTS,
     DOUBTS,
@@ -31,8 +31,6 @@ from fleetbelt.steps.drift_readings import (
 )
 from fleetbelt.store import frames
 from fleetbelt.store.database import connect
-
-RUNNING = "(from history.running_belts order by belt_id)"
 
 
 def enlarged(frame: pl.DataFrame, belt: pl.Series, copies: int) -> pl.DataFrame:
