@@ -29,10 +29,17 @@ _POINTS: Final = 60  # of a cost curve
 _LAST_SURVIVAL: Final = 0.02  # that a curve is drawn to
 _DRAWS: Final = 1000
 _DAYS_A_YEAR: Final = 365.25
-_MODELS: Final = "(select distinct model from marts.belts_ahead)"
-MILES: Final = (
-    "(select model, daily_mi, log_middle from marts.belts_ahead order by belt_key)"
-)
+# Whole billionths, so that the sums are the same in any order.
+MILES: Final = """(
+    select
+        model,
+        cast(sum(cast(daily_mi * 1e9 as bigint)) as double) / 1e9 as daily_mi,
+        cast(sum(cast(log_middle * 1e9 as bigint)) as double) / 1e9
+        / nullif(count(log_middle), 0) as log_middle
+    from marts.belts_ahead
+    group by model
+    order by model
+)"""
 _SUMS: Final = (
     *("rechecked", "not_rechecked", "miles", "complaints", "failures"),
     *("preventive", "other_removals", "retensions"),
@@ -172,7 +179,7 @@ def _what_if(
     read: Read, settings: Settings, lives: pl.DataFrame, priced: Costs
 ) -> pl.DataFrame:
     """Compare the policies on the models that run; no rows where no life is known."""
-    sums = _sums(read("marts.policy_sums"), read(_MODELS))
+    sums = _sums(read("marts.policy_sums"), read(MILES))
     strata = _strata(sums, miles_ahead(read, settings))
     cells = _cells(sums, strata, lives, read("results.noise_rates"))
     runs = (strata["miles_per_year"] > 0).any()
@@ -187,10 +194,10 @@ def _what_if(
     return to_contract("what_if", found)
 
 
-def _sums(sums: pl.DataFrame, belts: pl.DataFrame) -> pl.DataFrame:
+def _sums(sums: pl.DataFrame, running: pl.DataFrame) -> pl.DataFrame:
     """Return the sums of each model that runs; the fleet's for one without installs."""
     installs = pl.col("rechecked") + pl.col("not_rechecked")
-    models = belts.select("model").unique().sort("model")
+    models = running.select("model")
     known = sums.filter(pl.sum_horizontal(installs).sum().over("model") > 0)
     whole = known.group_by("band").agg(pl.col(_SUMS).sum())
     others = models.join(known, on="model", how="anti").join(whole, how="cross")
@@ -210,13 +217,8 @@ def miles_ahead(read: Read, settings: Settings) -> pl.DataFrame:
     drift = read("results.drift_by_model").select(
         "model", "drift_pct_per_1000mi", "drift_lo", "drift_hi", "between_belt_sd_pct"
     )
-    per_day = (
-        read(MILES)
-        .group_by("model", maintain_order=True)
-        .agg(
-            miles_per_year=_DAYS_A_YEAR * pl.col("daily_mi").sum(),
-            log_middle=pl.col("log_middle").mean(),
-        )
+    per_day = read(MILES).select(
+        "model", "log_middle", miles_per_year=_DAYS_A_YEAR * pl.col("daily_mi")
     )
     beta, spread = (
         pl.col(name) / 100 for name in ("drift_pct_per_1000mi", "between_belt_sd_pct")

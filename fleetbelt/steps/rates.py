@@ -42,7 +42,11 @@ def rate_rows(sums: pl.DataFrame, kind: str, counted: str) -> list[dict[str, obj
 
 
 def _with_all(sums: pl.DataFrame, kind: str) -> pl.DataFrame:
-    """Add the groups of every model together, every band together, and of both."""
+    """Add the groups of every model together, every band together, and of both.
+
+    Squares of miles are whole numbers: added up as such, in whatever order.
+    """
+    sums = sums.with_columns(pl.col("miles_squared").cast(pl.Int128))
     totals = [pl.col(name).sum() for name in _SUMS]
     by_model = sums.group_by("model", kind).agg(totals)
     models = pl.concat(

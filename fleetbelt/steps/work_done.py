@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 
+from fleetbelt.models.arrays import sum_by
 from fleetbelt.models.proportions import wilson
 from fleetbelt.models.rates import ClusterSums, dispersion_test
 from fleetbelt.models.shrinkage import shrink_ratios
@@ -54,12 +55,15 @@ def _complaints(read: Read) -> pl.DataFrame:
     """Hold complaints against what the same miles bring on the same models."""
     cells = read("(from marts.technician_complaints order by technician_id, model)")
     rate = pl.col("complaints").sum() / pl.col("miles").sum()
-    by = (
-        cells.with_columns(expected=rate.over("model") * pl.col("miles"))
-        .group_by("technician_id", maintain_order=True)
-        .agg(pl.col("works", "miles", "complaints", "expected").sum())
+    by = cells.group_by("technician_id", maintain_order=True).agg(
+        pl.col("works", "miles", "complaints").sum()
     )
-    observed, expected = by["complaints"].to_numpy(), by["expected"].to_numpy()
+    expected = sum_by(  # in the order of the cells, on any number of threads
+        cells["technician_id"].rle_id().to_numpy(),
+        cells.select(rate.over("model") * pl.col("miles")).to_series().to_numpy(),
+        by.height,
+    )
+    observed = by["complaints"].to_numpy()
     shrunk = shrink_ratios(observed, expected)
     blank = np.full(by.height, np.nan)
     ratios = {
@@ -76,6 +80,7 @@ def _complaints(read: Read) -> pl.DataFrame:
     return to_contract(
         "technician_complaints",
         by.with_columns(
+            expected=pl.Series(expected),
             **{name: ratio.fill_nan(None) for name, ratio in ratios.items()},
             standing=pl.Series(words.astype(object), dtype=pl.String),
         ),

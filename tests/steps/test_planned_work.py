@@ -221,7 +221,7 @@ def test_miles_between_retensions_are_where_the_chance_is_reached(chance: float)
         ),
         "fitted.reading_sd": pl.DataFrame({"reading_sd": [0.02]}),
         MILES: pl.DataFrame(
-            {"model": ["Corrie 3"] * 2, "daily_mi": [50.0, 70.0], "log_middle": 0.2}
+            {"model": ["Corrie 3"], "daily_mi": [120.0], "log_middle": 0.2}
         ),
     }
     asked = parse_settings(f"[plan]\nretension_p = {chance}\n", "here")
