@@ -8,9 +8,10 @@ import pytest
 import fleetbelt
 from fleetbelt.contract import INPUTS
 from fleetbelt.dictionary import dictionary_text
-from fleetbelt.ingest import records, versions
+from fleetbelt.ingest import records
 from fleetbelt.ingest.casts import Form, reasons
 from fleetbelt.ingest.codes import REFUSALS, rules
+from fleetbelt.ingest.versions import CONFLICT
 from fleetbelt.intake import Outcome
 from fleetbelt.settings import FileMapping, Settings
 
@@ -27,15 +28,9 @@ def of_lines():
     return set(re.findall(r'Malformed\([^"]*"(\w+)"', source))
 
 
-def of_versions():
-    source = Path(versions.__file__).read_text("utf-8")
-    return set(re.findall(r"'(\w+)' as reason", source))
-
-
 def test_the_codes_are_those_that_rows_are_refused_for_and_no_others():
     assert len(of_lines()) == 7
-    assert of_versions() == {"conflicting_key"}
-    assert of_cells() | of_lines() | of_versions() == KNOWN
+    assert of_cells() | of_lines() | {CONFLICT} == KNOWN
 
 
 @pytest.mark.parametrize("code", ALL, ids=lambda code: code.code)
