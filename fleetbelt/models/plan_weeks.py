@@ -6,6 +6,7 @@ form a class; an integer programme says how many of each class go to which week.
 the classes lose is in the gap: the bound knows every visit's own costs.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final, Self
 
@@ -25,6 +26,7 @@ _EASY_UNITS: Final = 8  # longest visit in common measures that are handy
 _LOOSE: Final = (8, 60)  # of two weeks, visits tried to be moved between them
 _NEAR, _CHOICES = 4, 400  # cheapest weeks a class may go to, and of all classes
 _REGRET_STEP, _REGRET_STEPS = 0.7, 25  # classes by regret: log width and number
+_CLOSE: Final = 2.5  # gaps: of a plan so near the bound hardly one is better by one
 _NEARLY: Final = 0.99  # of the gap, by which a better schedule has to be better
 _INFEASIBLE: Final = 2  # status of the solver
 _NODES: Final = 20  # of branch and bound; beyond, the gap reached is printed
@@ -142,11 +144,15 @@ def _scheduled(
     prices = week_prices(minutes, cost, room, scale=scale)
     priced = cost + prices * minutes[:, None]
     bound = float(priced.min(axis=1).sum() - prices[:-1] @ room)
-    found = _planned(minutes, cost, priced, room, gap, bound)
-    if found.gap <= gap:
-        return found
+    provable = _PROVABLE if longest <= _EASY_UNITS else _AWKWARD
+    for found in _planned(minutes, cost, priced, room, gap, bound):
+        if found.gap <= gap:
+            return found
+        few = provable if found.gap <= _CLOSE * gap else _AWKWARD
+        if _others(_in_better(priced, found)) <= few:
+            break
     is_open = _in_better(priced, found)
-    if _others(is_open) > (_PROVABLE if longest <= _EASY_UNITS else _AWKWARD):
+    if _others(is_open) > provable:
         return found
     return _one_by_one(minutes, cost, room, gap, is_open=is_open, known=found)
 
@@ -272,11 +278,11 @@ def _planned(
     room: FloatArray,
     gap: float,
     bound: float,
-) -> Schedule:
+) -> Iterator[Schedule]:
     """Plan by prices: each visit in its cheapest week, but for those that waver most.
 
-    Where those cannot make room, or not cheaply, more may be moved, at last all, as
-    long as that saves something and too much is open to look for the best of all.
+    Where those cannot make room, or not cheaply enough for who asks, more may be moved,
+    at last all, as long as that saves something. One plan comes at least.
     """
     first, second, regret = _wavering(priced)
     between = first * cost.shape[1] + second
@@ -295,11 +301,9 @@ def _planned(
         plan = Schedule(week=week, cost=_cost(cost, week), bound=bound)
         saved = found.cost - plan.cost
         found = min(found, plan, key=lambda one: one.cost)
-        if found.gap <= gap or saved < gap / 10 * found.cost:
-            break
-        if _others(_in_better(priced, found)) <= _AWKWARD:
-            break
-    return found
+        yield found
+        if saved < gap / 10 * found.cost:
+            return
 
 
 def _wavering(priced: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
