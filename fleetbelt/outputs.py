@@ -1,6 +1,9 @@
 """What a run gives out beside the database: folders of pages and of tables."""
 
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,15 +14,41 @@ from fleetbelt.intake import Say
 from fleetbelt.store import export, frames
 from fleetbelt.store.folders import put_stamp, told_if_it_stands, whole_folder
 from fleetbelt.store.pseudonyms import masked
+from fleetbelt.store.side_by_side import GiveOut
 
 Told = dict[str, Any]
 
 
-def give_out(
+@contextmanager
+def new_tables(out: Path, state: str) -> Iterator[Path | None]:
+    """Yield a folder that becomes ``out/tables`` at the end; None where that stands."""
+    folder = out / "tables"
+    if told_if_it_stands(folder, state):
+        yield None
+    else:
+        with whole_folder(folder) as new:
+            yield new
+
+
+def early(connection: duckdb.DuckDBPyConnection, folder: Path) -> GiveOut:
+    """Return what writes a result table as soon as it is made."""
+
+    def give(model: str) -> Callable[[], None] | None:
+        schema, _, table = model.partition(".")
+        if schema != "results":
+            return None
+        parquet = export.write_parquet(connection, table, folder)
+        return partial(export.write_csv, parquet)
+
+    return give
+
+
+def give_out(  # noqa: PLR0913 -- what a run asks for
     connection: duckdb.DuckDBPyConnection,
     out: Path,
     state: str,
     *,
+    new: Path | None,
     key: bytes | None,
     pack: bool,
     say: Say,
@@ -34,6 +63,8 @@ def give_out(
         Gets the folders ``pages`` and ``tables``.
     state : str
         Fingerprint of what the results rest on.
+    new : Path or None
+        What `new_tables` yielded; may hold some tables already.
     key : bytes or None
         Of the technicians' labels, where they have some.
     pack : bool
@@ -50,12 +81,15 @@ def give_out(
     """
     pages, tables = out / "pages", out / "tables"
     old_pages = told_if_it_stands(pages, f"{state} {pack}")
-    old_tables = told_if_it_stands(tables, state)
-    masks = masked(connection, None if old_pages and old_tables else key)
+    masks = masked(connection, None if old_pages and not new else key)
     with masks, ThreadPoolExecutor(1) as engine:  # it serves one at a time
         shown = engine.submit(lambda: {} if old_pages else _read_pages(connection))
         written = engine.submit(
-            lambda: old_tables or _write_tables(connection, tables, state)
+            lambda: (
+                _write_tables(connection, new, state)
+                if new
+                else told_if_it_stands(tables, state) or {"plan": []}
+            )
         )
         paged = old_pages or _write_pages(
             shown.result(), pages, f"{state} {pack}", pack=pack
@@ -91,15 +125,12 @@ def _write_pages(
     return told
 
 
-def _write_tables(
-    connection: duckdb.DuckDBPyConnection, folder: Path, state: str
-) -> Told:
+def _write_tables(connection: duckdb.DuckDBPyConnection, new: Path, state: str) -> Told:
     from fleetbelt import takeaway  # noqa: PLC0415 -- not where tables stand
 
-    with whole_folder(folder) as new:
-        export.write_tables(connection, new)
-        results = frames.existing(connection, takeaway.NEEDED)
-        taken = takeaway.write_work_plan(results, new)
-        told = {"plan": [path.name for path in taken]}
-        put_stamp(new, state, told)
+    export.write_tables(connection, new)
+    results = frames.existing(connection, takeaway.NEEDED)
+    taken = takeaway.write_work_plan(results, new)
+    told = {"plan": [path.name for path in taken]}
+    put_stamp(new, state, told)
     return told

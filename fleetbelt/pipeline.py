@@ -16,7 +16,7 @@ import polars as pl
 
 from fleetbelt import facts
 from fleetbelt.intake import Outcome, Say, silent, take_in
-from fleetbelt.outputs import give_out
+from fleetbelt.outputs import early, give_out, new_tables
 from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
 from fleetbelt.store import checks, frames, previous, sql_models, state
@@ -25,7 +25,7 @@ from fleetbelt.store.database import MEMORY, connect, shut, transaction
 from fleetbelt.store.folders import made_folder, refuse_others
 from fleetbelt.store.places import place_errors
 from fleetbelt.store.pseudonyms import key_beside, put_in
-from fleetbelt.store.side_by_side import Tables, made_beside
+from fleetbelt.store.side_by_side import GiveOut, Tables, made_beside
 
 
 def run(  # noqa: PLR0913 -- the options of one command
@@ -89,16 +89,18 @@ def run(  # noqa: PLR0913 -- the options of one command
         key = key_beside(database) if pseudonyms else None
         now = state.state(connection, settings.model_dump_json(), as_of, key)
         stands = "the records are in, the results are those of the last run"
-        if state.holds(connection, now):
-            say("unchanged since the last run: the results stand")
-        else:
-            with place_errors(database, stands), transaction(connection):
-                compute(connection, settings, as_of, say, key=key)
-                state.keep(connection, now)
-        with place_errors(out, "the results are in the database"):
-            pages, headlines = give_out(
-                connection, out, now, key=key, pack=pack, say=say
-            )
+        with place_errors(out, "the records are in"), new_tables(out, now) as new:
+            if state.holds(connection, now):
+                say("unchanged since the last run: the results stand")
+            else:
+                with place_errors(database, stands), transaction(connection):
+                    give = early(connection, new) if new and not key else None
+                    compute(connection, settings, as_of, say, key=key, give_out=give)
+                    state.keep(connection, now)
+            with place_errors(out, "the results are in the database"):
+                pages, headlines = give_out(
+                    connection, out, now, new=new, key=key, pack=pack, say=say
+                )
     return Outcome(
         database=database, pages=pages, files=report.files, headlines=headlines
     )
@@ -111,6 +113,7 @@ def compute(
     say: Say = silent,
     *,
     key: bytes | None = None,
+    give_out: GiveOut | None = None,
 ) -> None:
     """Make every table after the typed ones anew: the way itself."""
     models = (
@@ -124,7 +127,7 @@ def compute(
         put_in(connection, key)
     before = facts.inputs(lambda t: frames.read(connection, f"from {t}"), settings)
     previous.keep(connection, before)
-    with made_beside(connection, models, made) as tables:
+    with made_beside(connection, models, made, give_out) as tables:
         _fit(tables, settings, say)
         said = facts.run_info(tables.read, settings, pseudonyms=key)
         tables.write({"results.run_info": said})

@@ -23,24 +23,31 @@ def write_tables(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
     connection : duckdb.DuckDBPyConnection
         The database that holds schema ``results``.
     folder : Path
-        Where to write; it exists.
+        Where to write; it exists. What stands there is not written again.
     """
     found = connection.sql(
         "select table_name from duckdb_tables() where schema_name = 'results'"
     ).fetchall()
     names = {name for (name,) in found}
     for table in RESULTS:
-        if table.name in names:
-            parquet = folder / f"{table.name}.parquet"
-            target = str(parquet).replace("'", "''")
-            connection.execute(
-                f"copy results.{table.name} to '{target}' "
-                f"(format parquet, dictionary_size_limit {DISTINCT})"
-            )
-            _write_csv(parquet)
+        if table.name in names and not (folder / f"{table.name}.csv").exists():
+            write_csv(write_parquet(connection, table.name, folder))
 
 
-def _write_csv(parquet: Path) -> None:
+def write_parquet(
+    connection: duckdb.DuckDBPyConnection, table: str, folder: Path
+) -> Path:
+    """Write a result table as a Parquet file, and return where."""
+    parquet = folder / f"{table}.parquet"
+    target = str(parquet).replace("'", "''")
+    connection.execute(
+        f"copy results.{table} to '{target}' "
+        f"(format parquet, dictionary_size_limit {DISTINCT})"
+    )
+    return parquet
+
+
+def write_csv(parquet: Path) -> None:
     """Write it beside the Parquet file, from it, block by block."""
     table = pl.scan_parquet(parquet)
     n = table.select(pl.len()).collect().item()

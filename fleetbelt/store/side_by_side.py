@@ -19,6 +19,7 @@ from fleetbelt.store.sql_models import SqlModel, make, tables_read
 
 _THERE_BEFORE: Final = ("raw", "typed", "previous")  # schemas that no model makes
 _SOON: Final = 0.05  # s
+GiveOut = Callable[[str], Callable[[], None] | None]
 
 
 @contextmanager
@@ -26,6 +27,7 @@ def made_beside(
     connection: duckdb.DuckDBPyConnection,
     models: tuple[SqlModel, ...],
     made: frozenset[str],
+    give_out: GiveOut | None = None,
 ) -> Iterator["Tables"]:
     """Make SQL models while the block runs, and what is left of them at its end.
 
@@ -38,6 +40,9 @@ def made_beside(
         block waits for goes before.
     made : frozenset of str
         Those of them that stand already.
+    give_out : callable, optional
+        Takes the name of a model that is made when nothing else can be, and does with
+        the engine what it must; the callable that it returns does the rest without.
 
     Yields
     ------
@@ -49,12 +54,14 @@ def made_beside(
     StoreError
         A model does not run, or reads what nobody makes.
     """
-    tables = Tables(connection, models, made)
+    tables = Tables(connection, models, made, give_out)
     thread = threading.Thread(target=tables.make_all, name="sql")
     thread.start()
     try:
         yield tables
         tables.wait_for({model.name for model in models})
+        tables.end()
+        thread.join()
     finally:
         while thread.is_alive():
             tables.stop()
@@ -72,6 +79,8 @@ class Tables:
         What is to be made.
     made : frozenset of str
         What of it stands already.
+    give_out : callable or None
+        See `made_beside`.
     """
 
     def __init__(
@@ -79,6 +88,7 @@ class Tables:
         connection: duckdb.DuckDBPyConnection,
         models: tuple[SqlModel, ...],
         made: frozenset[str],
+        give_out: GiveOut | None,
     ) -> None:
         self._connection = connection
         self._to_make = {m.name: m for m in models if m.name not in made}
@@ -88,6 +98,8 @@ class Tables:
         self._n_fits = 1  # threads that may still write something
         self._error: BaseException | None = None
         self._is_stopped = False
+        self._give_out = give_out
+        self._to_give: list[str] = []
 
     def read(self, table: str) -> pl.DataFrame:
         """Return a table, or a subquery in brackets, once all that it reads is made."""
@@ -144,16 +156,35 @@ class Tables:
     def make_all(self) -> None:
         """Make every model, each as soon as it can be: what the SQL thread does."""
         try:
-            with self._turn:
-                while self._to_make and not self._is_stopped:
-                    self._turn.wait_for(lambda: self._is_stopped or self._is_my_turn())
-                    if model := self._next():
-                        make(self._connection, model)
-                        del self._to_make[model.name]
-                        self._made.add(model.name)
+            while not self._is_stopped:
+                with self._turn:
+                    self._turn.wait_for(self._is_my_turn)
+                    rest = self._go_on()
                     self._turn.notify_all()
+                if rest:
+                    rest()
         except BaseException as error:  # noqa: BLE001 -- raised where it is waited for
             self._fail(error)
+
+    def _go_on(self) -> Callable[[], None] | None:
+        """Make what can be made; where there is nothing, give out what is made."""
+        if self._is_stopped:
+            return None
+        model = self._next()
+        if not model:
+            return self._give_out(self._to_give.pop(0)) if self._give_out else None
+        make(self._connection, model)
+        del self._to_make[model.name]
+        self._made.add(model.name)
+        if self._give_out:
+            self._to_give.append(model.name)
+        return None
+
+    def end(self) -> None:
+        """Make and give out nothing more; what was begun is done."""
+        with self._turn:
+            self._is_stopped = True
+            self._turn.notify_all()
 
     def stop(self) -> None:
         """Make nothing more, and break off what is being made."""
@@ -191,8 +222,10 @@ class Tables:
 
     def _is_my_turn(self) -> bool:
         """Tell whether the SQL thread may go on: fits that can read go first."""
+        if self._is_stopped:
+            return True
         is_theirs = any(not self._missing(names) for names in self._asked)
-        return not is_theirs and self._next() is not None
+        return not is_theirs and bool(self._next() or self._to_give)
 
     def _is_stuck(self) -> bool:
         """Tell whether nobody can go on: all fits wait for what nobody will make."""

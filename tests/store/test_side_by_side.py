@@ -1,5 +1,6 @@
 """SQL models and fits side by side: each starts when what it reads is there."""
 
+import threading
 from functools import partial
 
 import duckdb
@@ -174,3 +175,38 @@ def test_an_error_on_one_way_ends_the_others(connection):
             tables.read("fitted.x")
 
         tables.at_once(fail, wait)
+
+
+def test_what_is_made_is_given_out_when_nothing_else_can_be_made(connection):
+    models = (
+        model("marts.one", "select 1 as n"),
+        model("marts.two", "select n + 1 as n from marts.one"),
+    )
+    given: list[object] = []
+    is_done = threading.Event()
+
+    def give(name: str):
+        given.append(connection.sql(f"from {name}").fetchall())
+        return is_done.set if name == "marts.two" else partial(given.append, name)
+
+    with made_beside(connection, models, NONE, give) as tables:
+        tables.read("marts.two")
+        assert is_done.wait(60)
+
+    assert given == [[(1,)], "marts.one", [(2,)]]
+
+
+def test_what_cannot_be_given_out_ends_the_block(connection):
+    is_asked = threading.Event()
+
+    def give(name: str) -> None:
+        is_asked.set()
+        raise OSError(name)
+
+    models = (model("marts.one", "select 1 as n"),)
+    with (
+        pytest.raises(OSError, match=r"marts\.one"),
+        made_beside(connection, models, NONE, give) as tables,
+    ):
+        assert is_asked.wait(60)
+        tables.read("marts.one")
