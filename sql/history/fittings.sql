@@ -30,7 +30,8 @@
 --   is_run_in_checked   boolean  the recheck after run-in was done
 with
 
-visits as (select * from history.visits),
+-- read anew at each place: put aside it is wider than what each reads
+visits as not materialized (select * from history.visits),
 vehicles as (select * from staging.vehicles),
 drive_numbers as (select * from history.drive_numbers),
 miles as (select * from history.vehicle_miles),

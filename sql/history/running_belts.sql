@@ -24,7 +24,8 @@ with
 fittings as (select * from history.fittings),
 vehicles as (select * from staging.vehicles),
 miles as (select * from history.vehicle_miles),
-visits as (select * from history.visits),
+-- read anew at each place: put aside it is wider than what each reads
+visits as not materialized (select * from history.visits),
 drift_belts as (select * from history.drift_belts),
 ranges as (select * from history.ranges),
 

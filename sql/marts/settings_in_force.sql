@@ -18,7 +18,8 @@
 --   found_share         double   that tension / its minimum
 with
 
-visits as (select * from history.visits),
+-- read anew at each place: put aside it is wider than what each reads
+visits as not materialized (select * from history.visits),
 fittings as (select * from history.fittings),
 ranges as (select * from history.ranges),
 
