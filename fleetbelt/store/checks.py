@@ -77,5 +77,6 @@ def notes(folder: Path) -> SqlModel:
         meaning="What the rules found in accepted rows.",
         key=("table_name", "key", "code"),
         columns={},
+        types={},
         reads=tables_read(sql, str(folder)),
     )

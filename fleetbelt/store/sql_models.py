@@ -17,6 +17,7 @@ from fleetbelt.store.places import ENGINE_PLACE_ERRORS
 
 HEADER_COLUMN = re.compile(r"^--   (\w+) +(\w+)\b", re.MULTILINE)
 _MEANING = re.compile(r"^--   (?P<name>\w+) +\w+\b *(?P<meaning>.*)$", re.MULTILINE)
+_OF_ONE_ROW = re.compile(r"(^|_)service_id$")
 _KIND = re.compile(r"^-- kind: +(?P<kind>table|view)$", re.MULTILINE)
 _KEY = re.compile(r"^-- key: +(?P<key>.+)$", re.MULTILINE)
 
@@ -39,6 +40,8 @@ class SqlModel:
         Columns that identify a row.
     columns : dict of str to str
         Column name to meaning, in the order of the select list.
+    types : dict of str to str
+        Column name to type.
     reads : frozenset of str
         Tables it reads, ``schema.table``.
     """
@@ -49,6 +52,7 @@ class SqlModel:
     meaning: str
     key: tuple[str, ...]
     columns: dict[str, str]
+    types: dict[str, str]
     reads: frozenset[str]
 
 
@@ -113,6 +117,7 @@ def read_model(path: Path) -> SqlModel:
         columns={
             found["name"]: found["meaning"].strip() for found in _MEANING.finditer(sql)
         },
+        types=dict(HEADER_COLUMN.findall(sql)),
         reads=tables_read(sql, str(path)),
     )
 
@@ -194,12 +199,23 @@ def make(connection: duckdb.DuckDBPyConnection, model: SqlModel) -> None:
 
 
 def _statement(model: SqlModel) -> str:
-    """Return what makes the model's table or view."""
-    made = f"create {model.kind} {model.name} as"
-    if not model.name.startswith("results."):
-        return f"{made} {model.sql}"
-    key = ", ".join(f'"{name}"' for name in model.key)
-    return f"{made} from (\n{model.sql}\n) order by {key}"
+    """Return what makes the model's table or view.
+
+    Ids that differ from row to row are packed without looking for a dictionary in
+    them, which takes the engine longer than all other columns of a reading.
+    """
+    rows = model.sql
+    if model.name.startswith("results."):
+        key = ", ".join(f'"{name}"' for name in model.key)
+        rows = f"from (\n{model.sql}\n) order by {key}"
+    own = {name for name in model.types if _OF_ONE_ROW.search(name)}
+    if model.kind == "view" or not own:
+        return f"create {model.kind} {model.name} as {rows}"
+    columns = ", ".join(
+        f'"{name}" {type_}' + (" using compression zstd" if name in own else "")
+        for name, type_ in model.types.items()
+    )
+    return f"create table {model.name} ({columns}); insert into {model.name} {rows}"
 
 
 def drop(connection: duckdb.DuckDBPyConnection, name: str) -> None:

@@ -22,6 +22,7 @@ def model(name: str, sql: str) -> SqlModel:
         meaning="",
         key=(),
         columns={},
+        types={},
         reads=tables_read(sql, name),
     )
 

@@ -1,5 +1,6 @@
 """The headers of the SQL models are a contract, and so are the result tables."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -146,8 +147,30 @@ def test_a_model_that_does_not_run_is_named():
         meaning="",
         key=(),
         columns={},
+        types={},
         reads=frozenset(),
     )
 
     with duckdb.connect() as connection, pytest.raises(StoreError, match=r"marts\."):
         sql_models.build(connection, [model], "marts")
+
+
+def test_ids_of_one_row_are_packed_without_looking_for_a_dictionary(tmp_path):
+    model = next(model for model in MODELS if model.name == "history.visits")
+    few = replace(
+        model,
+        sql="select 'S' || i as service_id, 'a' as shop from range(200000) as t(i)",
+        types={name: model.types[name] for name in ("service_id", "shop")},
+        columns={},
+    )
+
+    with duckdb.connect(tmp_path / "fleet.duckdb") as connection:
+        sql_models.build(connection, [few], "history")
+        rows = connection.sql("from history.visits limit 1").fetchall()
+        packed = connection.sql(
+            "select distinct compression from pragma_storage_info('history.visits') "
+            "where column_name = 'service_id' and segment_type = 'VARCHAR'"
+        ).fetchall()
+
+    assert rows == [("S0", "a")]
+    assert packed == [("ZSTD",)]
