@@ -21,7 +21,7 @@ from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings, load_settings
 from fleetbelt.store import checks, frames, previous, sql_models, state
 from fleetbelt.store.comments import say_what_the_contract_says
-from fleetbelt.store.database import MEMORY, connect, shut, transaction
+from fleetbelt.store.database import MEMORY, connect, is_roomy, shut, transaction
 from fleetbelt.store.folders import made_folder, refuse_others
 from fleetbelt.store.places import place_errors
 from fleetbelt.store.pseudonyms import key_beside, put_in
@@ -127,14 +127,15 @@ def compute(
         put_in(connection, key)
     before = facts.inputs(lambda t: frames.read(connection, f"from {t}"), settings)
     previous.keep(connection, before)
+    has_room = is_roomy(connection)
     with made_beside(connection, models, made, give_out) as tables:
-        _fit(tables, settings, say)
+        _fit(tables, settings, say, is_roomy=has_room)
         said = facts.run_info(tables.read, settings, pseudonyms=key)
         tables.write({"results.run_info": said})
     say_what_the_contract_says(connection)
 
 
-def _fit(tables: Tables, settings: Settings, say: Say) -> None:
+def _fit(tables: Tables, settings: Settings, say: Say, *, is_roomy: bool) -> None:
     """Run the fits in order, while SQL makes what they read and what reads them."""
     from fleetbelt import steps  # noqa: PLC0415 -- the fits load slowest of all
 
@@ -164,7 +165,11 @@ def _fit(tables: Tables, settings: Settings, say: Say) -> None:
         write(steps.policies(read, settings))
         write(steps.plan(read, settings))
 
-    tables.at_once(judge_readings, foretell_belts)
+    if is_roomy:
+        tables.at_once(judge_readings, foretell_belts)
+    else:
+        judge_readings()
+        foretell_belts()
     say(f"lives     {rows('results.belts')} belts, and their noise")
     say(f"people    {rows('results.technician_results')} technicians")
     say(f"plan      {facts.planned(read)}")
