@@ -30,6 +30,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "allow_community_extensions": False,
     "python_enable_replacements": False,
     "allocator_background_threads": True,  # gives back what it has freed
+    "disabled_optimizers": "common_subplan",  # it put raw rows aside to read them twice
 }
 
 
