@@ -148,8 +148,8 @@ class Tables:
                 for one in gone:
                     one.result()
             except BaseException as error:
+                self.stop()  # first: what is being made has the turn
                 self._fail(error)
-                self.stop()
                 raise
         self._n_fits += 1
 
