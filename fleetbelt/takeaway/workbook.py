@@ -29,6 +29,7 @@ _HEADINGS: Final = {
     "due_odometer_mi": "Due at odometer (mi)",
     "due_date": "Due",
     "week": "Week from",
+    "weeks_late": "Weeks late",
     "minutes": "Minutes",
     "p_failure_90d": "Chance of failing in 90 days",
     "expected_cost": "Expected cost",

@@ -1,10 +1,11 @@
--- Every day's odometer of every vehicle, from all records up to as-of.
+-- Every day's odometers of every vehicle, from all records up to as-of.
 -- grain: one row per vehicle and day
 -- key:   vehicle_no, date
 -- columns:
 --   vehicle_no   bigint   stands for vehicle_id
 --   date         date
 --   odometer_mi  double   the day's largest, mi
+--   least_mi     double   the day's least, mi
 with
 
 as_of as (select * from history.as_of),
@@ -54,7 +55,8 @@ final as (
     select
         vehicle_no,
         date,
-        max(odometer_mi) as odometer_mi
+        max(odometer_mi) as odometer_mi,
+        min(odometer_mi) as least_mi
     from records
     group by vehicle_no, date
 )

@@ -5,7 +5,7 @@
 --   vehicle_no         bigint   stands for vehicle_id
 --   vehicle_id         varchar
 --   first_date         date     first day with an odometer
---   first_odometer_mi  double   odometer then, mi
+--   first_odometer_mi  double   that day's least, mi
 --   last_date          date     last day with an odometer
 --   last_odometer_mi   double   odometer then, mi
 --   first_inside_mi    double   lowest odometer since the records are complete, mi
@@ -25,10 +25,10 @@ lasts as (
     select
         points.vehicle_no,
         min(points.date) as first_date,
-        arg_min(points.odometer_mi, points.date) as first_odometer_mi,
+        arg_min(points.least_mi, points.date) as first_odometer_mi,
         max(points.date) as last_date,
         arg_max(points.odometer_mi, points.date) as last_odometer_mi,
-        min(points.odometer_mi) filter (
+        min(points.least_mi) filter (
             where points.date >= coalesce(settings.records_from, points.date)
         ) as first_inside_mi
     from points

@@ -424,3 +424,46 @@ def test_records_after_as_of_are_kept_and_not_used(compute: Compute):
     facts = dict(table("results.run_info").rows())
     assert facts["records_after_as_of"] == "1"
     assert facts["as_of"] == "2020-06-30"
+
+
+def test_a_belt_of_unknown_age_is_known_from_its_first_days_first_mile(
+    compute: Compute,
+):
+    """Heard later on that day, and gone a week on: both within its miles."""
+    table = compute(
+        services=services(
+            {"odometer_mi": 10_000},
+            {
+                "date": "2020-01-08",
+                "odometer_mi": 10_300,
+                "action": "remove",
+                "removal_reason": "worn",
+            },
+        ),
+        complaints=[
+            {
+                "complaint_id": "C1",
+                "date": "2020-01-01",
+                "vehicle_id": "V1",
+                "odometer_mi": 10_080,
+                "noise": "squeal",
+            }
+        ],
+    )
+
+    vehicle = table("results.vehicle_results").row(0, named=True)
+    assert (vehicle["miles"], vehicle["complaints"]) == (300, 1)
+
+
+def test_a_belt_that_came_off_on_the_first_day_counts_though_more_was_done_then(
+    compute: Compute,
+):
+    table = compute(
+        services=services(
+            install(removal_reason="broken"),
+            {"action": "recheck", "odometer_mi": 10_001, "reading_found": 120},
+        )
+    )
+
+    vehicle = table("results.vehicle_results").row(0, named=True)
+    assert (vehicle["belts"], vehicle["failures"]) == (2, 1)

@@ -72,6 +72,7 @@ def test_the_heading_stays_dates_are_dates_and_rows_can_be_filtered(tmp_path: Pa
     assert first.number_format == "yyyy-mm-dd"
     assert sheet.print_title_rows == "$1:$1"
     assert sheet.cell(1, head["Expected cost (EUR)"]).font.bold
+    assert not [heading for heading in head if "_" in heading]
 
 
 def test_jobs_without_room_come_last_without_a_week_and_are_grey(tmp_path: Path):
