@@ -80,6 +80,8 @@ def take_in(
         accept_refusals=accept_refusals,
     )
     say(f"loaded    {report.sentence()}")
+    for name in report.read_anew:
+        say(f"read anew {name}: the settings now say to read it otherwise")
     for name in report.ignored_files:
         say(f"ignored   {name}: no table of the contract is called so")
     return report

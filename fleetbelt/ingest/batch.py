@@ -9,7 +9,7 @@ from fleetbelt.ingest.adding import ENGINE_FROM_BYTES, Target, add_by_engine
 from fleetbelt.ingest.casts import Form
 from fleetbelt.ingest.date_forms import date_order
 from fleetbelt.ingest.folder import Source
-from fleetbelt.ingest.ledger import Understood
+from fleetbelt.ingest.ledger import Understood, forget, reading
 from fleetbelt.ingest.opening import Opened, open_csv
 from fleetbelt.ingest.snapshot import Snapshot
 from fleetbelt.ingest.workbook import open_workbook
@@ -48,9 +48,13 @@ class Batch:
         self.load_id, self.next_file_id = rows[0]
         self.file_ids: dict[str, int] = {}  # by file name; known files have theirs
         self.new_file_ids: list[int] = []
+        self.read_anew: list[str] = []
 
     def add(self, source: Source, snapshot: Snapshot) -> None:
         """Add a file's rows and its entry in the ledger, unless its content is known.
+
+        Known content comes without a copy. With one it is read anew: it keeps its
+        number and its load, so that later corrections of its rows stay later.
 
         Raises
         ------
@@ -60,13 +64,19 @@ class Batch:
             It must be read carefully, after a rollback.
         """
         known = self._connection.execute(
-            "select file_id from raw.files where sha256 = ?", [snapshot.sha256]
+            "select file_id, load_id, loaded_at from raw.files where sha256 = ?",
+            [snapshot.sha256],
         ).fetchall()
-        if known:
+        if known and (not snapshot.parts or known[0][0] in self.new_file_ids):
             self.file_ids[source.file] = known[0][0]
             return
-        file_id = self.next_file_id
-        self.next_file_id += 1
+        if known:
+            ((file_id, load_id, loaded_at),) = known
+            forget(self._connection, [file_id])
+            self.read_anew.append(source.file)
+        else:
+            file_id, load_id, loaded_at = self.next_file_id, self.load_id, self._now
+            self.next_file_id += 1
         opened = self._opened(source, snapshot)
         n_rows = self._add_rows(opened, file_id)
         understood = self._understood(opened, file_id)
@@ -74,13 +84,13 @@ class Batch:
             "insert into raw.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 file_id,
-                self.load_id,
+                load_id,
                 source.file,
                 snapshot.sha256,
                 source.table.name,
                 n_rows,
-                self._now,
-                self._now.date(),
+                loaded_at,
+                loaded_at.date(),
                 understood.as_json(),
                 "; ".join(opened.layout.extras) or None,
             ],
@@ -132,4 +142,5 @@ class Batch:
             constants=mapping.constants,
             form=form,
             date_form_from=order.reason,
+            read_by=reading(source, self._settings.intake),
         )

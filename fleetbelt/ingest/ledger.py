@@ -3,12 +3,14 @@
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
+from hashlib import sha256
 from typing import Final
 
 import duckdb
 
 from fleetbelt.contract import INPUTS, Column, Table
 from fleetbelt.ingest.casts import Form
+from fleetbelt.ingest.folder import Source
 from fleetbelt.ingest.statements import (
     Sql,
     compose,
@@ -17,6 +19,7 @@ from fleetbelt.ingest.statements import (
     qualified,
     whole,
 )
+from fleetbelt.settings import Intake
 
 _MARKS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _ORDERS: Final = {
@@ -53,6 +56,8 @@ class Understood:
         How its values are written.
     date_form_from : str
         Why the date form is that one: settings, the file's dates, or the default.
+    read_by : str
+        Fingerprint of what the settings said of reading it, see `reading`.
     """
 
     encoding: str
@@ -65,6 +70,7 @@ class Understood:
     constants: dict[str, str] = field(default_factory=dict)
     form: Form = field(default_factory=Form)
     date_form_from: str = "default"
+    read_by: str = ""
 
     def as_json(self) -> str:
         """Return it as one line of JSON."""
@@ -136,13 +142,33 @@ def _column(table: Table, column: Column) -> Sql:
     return compose("{c} varchar{packing}", c=name(column.name), packing=packing)
 
 
-def known_hashes(connection: duckdb.DuckDBPyConnection) -> frozenset[str]:
-    """Return the hashes of all files taken in."""
-    query = "select sha256 from raw.files"
+def reading(source: Source, intake: Intake) -> str:
+    """Return a fingerprint of what the settings say of reading a file."""
+    said = source.mapping.model_dump_json(exclude={"name"})
+    parts = (source.table.name, said, intake.max_cell_bytes)
+    return sha256(repr(parts).encode()).hexdigest()
+
+
+def known_to(
+    connection: duckdb.DuckDBPyConnection, sources: Sequence[Source], intake: Intake
+) -> dict[str, frozenset[str]]:
+    """Return for each file name the hashes of what need not be read under it.
+
+    That is all that was taken in, but for what the settings now say to read otherwise.
+    """
+    query = "select sha256, file, understood from raw.files"
     try:
-        return frozenset(sha for (sha,) in connection.sql(query).fetchall())
+        rows = connection.sql(query).fetchall()
     except duckdb.CatalogException:  # nothing was ever taken in
-        return frozenset()
+        rows = []
+    hashes = frozenset(sha for sha, _, _ in rows)
+    now = {source.file: reading(source, intake) for source in sources}
+    read_by = [(sha, file, understood_from(text).read_by) for sha, file, text in rows]
+    return {
+        name: hashes
+        - {s for s, file, by in read_by if file == name and by not in ("", by_now)}
+        for name, by_now in now.items()
+    }
 
 
 def forget(connection: duckdb.DuckDBPyConnection, file_ids: Sequence[int]) -> None:

@@ -2,7 +2,7 @@
 
 import os
 import tempfile
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +15,7 @@ from fleetbelt.ingest.accounts import Account, accounts, check_ledger, refuse_fl
 from fleetbelt.ingest.adding import until_sure
 from fleetbelt.ingest.batch import Batch
 from fleetbelt.ingest.folder import Folder, Source, look_into
-from fleetbelt.ingest.ledger import create_raw, forget, known_hashes
+from fleetbelt.ingest.ledger import create_raw, forget, known_to
 from fleetbelt.ingest.reports import FileReport, LoadReport
 from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import Snapshot, take
@@ -50,7 +50,8 @@ def load(
     Returns
     -------
     LoadReport
-        Every file's account. A file already known loads nothing.
+        Every file's account. A file already known loads nothing, unless the settings
+        now say to read it otherwise: then it is read anew, in its old place.
 
     Raises
     ------
@@ -67,7 +68,7 @@ def load(
         place_errors(scratch),
         tempfile.TemporaryDirectory(prefix="fleetbelt-") as workplace,
     ):
-        known = known_hashes(connection)
+        known = known_to(connection, found.sources, settings.intake)
         snapshots = _snapshots(found.sources, Path(workplace), settings, known)
         careful: set[str] = set()
 
@@ -101,13 +102,16 @@ def database_path(connection: duckdb.DuckDBPyConnection) -> Path:
 
 
 def _snapshots(
-    sources: Sequence[Source], workplace: Path, settings: Settings, known: Set[str]
+    sources: Sequence[Source],
+    workplace: Path,
+    settings: Settings,
+    known: Mapping[str, Set[str]],
 ) -> list[tuple[Source, Snapshot]]:
     """Copy all files but the known; what is wrong with any of them is said at once."""
     snapshots, errors = [], []
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # hashing is most of the work
         taken = [
-            pool.submit(take, source, workplace, settings.intake, known)
+            pool.submit(take, source, workplace, settings.intake, known[source.file])
             for source in sources
         ]
         try:
@@ -211,6 +215,7 @@ def _report(found: Folder, batch: Batch, kept: dict[int, Account]) -> LoadReport
     return LoadReport(
         files=tuple(files),
         ignored_files=found.ignored,
+        read_anew=tuple(batch.read_anew),
         load_id=batch.load_id if batch.new_file_ids else None,
     )
 

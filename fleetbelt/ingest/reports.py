@@ -38,6 +38,7 @@ class LoadReport:
     files: tuple[FileReport, ...]
     ignored_files: tuple[str, ...]
     load_id: int | None  # None: nothing was new
+    read_anew: tuple[str, ...] = ()  # known, and the settings now say otherwise
 
     def sentence(self) -> str:
         """Return the whole load in one line of words."""

@@ -109,6 +109,55 @@ def test_other_settings_judge_the_known_rows_again(database, tmp_path):
     assert refusals(database) == [("services", 2, "out_of_range")]
 
 
+@pytest.mark.parametrize(
+    ("settings", "left"),
+    [
+        ("decimal_comma = true", [3, 4]),
+        ("words.action.pruefen = 'inspect'", [2, 4]),
+        ("skip_totals = ['S2']", [2, 3, 4]),
+        ("empty_words = ['-']", [2, 3]),
+    ],
+)
+def test_a_known_file_is_read_anew_where_the_settings_now_say_so(
+    database, tmp_path, settings, left
+):
+    text = (
+        f"{HEADINGS},reading_left\n"
+        'S1,2021-01-01,V3,5000,inspect,North shop,T1,"110,5"\n'
+        "S2,2021-01-02,V3,5001,pruefen,North shop,T1,110\n"
+        "S3,2021-01-03,V3,5002,inspect,North shop,T1,-\n"
+    )
+    place = folder(tmp_path / "a", services=text)
+    taken_in(database, place, accept_refusals=True)
+    before = rows(database, "select file_id, file, load_id from raw.files order by all")
+
+    with_settings(place, f"[[file]]\nname = 'services*'\n{settings}\n")
+    report = taken_in(database, place, accept_refusals=True, now=LATER)
+    again = taken_in(database, place, accept_refusals=True, now=LATER)
+
+    assert (report.read_anew, again.read_anew) == (("services.csv",), ())
+    assert [line for _, line, _ in refusals(database)] == left
+    assert (
+        rows(database, "select file_id, file, load_id from raw.files order by all")
+        == before
+    )
+
+
+def test_a_file_read_anew_stays_older_than_what_corrected_it(database, tmp_path):
+    place = folder(tmp_path / "a", services=one(odometer_mi=1000))
+    taken_in(database, place)
+    only(place, services_b=one(odometer_mi=2000))
+    taken_in(database, place)
+
+    settings = "[[file]]\nname = 'services.csv'\ndecimal_comma = true\n"
+    taken_in(database, with_settings(place, settings), now=LATER)
+
+    assert rows(database, "select odometer_mi from typed.services") == [(2000.0,)]
+    assert rows(database, "select raw from typed.replaced") == [
+        ("S1,2021-06-01,V3,1000,inspect,North shop,T1",)
+    ]
+
+
 def test_a_known_file_under_another_name_loads_nothing(database, tmp_path):
     place = folder(tmp_path / "a", services_copy=SERVICES)
 
@@ -297,6 +346,15 @@ def test_a_file_mostly_refused_is_refused_whole_with_its_commonest_reason(
     assert "decimal_comma" in caught.value.fix
     report = taken_in(database, place, accept_refusals=True)
     assert sum(file.rows_quarantined for file in report.files) == 15
+
+
+def test_a_row_of_blanks_that_nobody_sees_is_no_row(database, tmp_path):
+    text = SERVICES + "\ufeff,,,,,,,,,\n" + "\u200b,\u2060,,,,,,,,\n"
+
+    report = taken_in(database, folder(tmp_path / "a", services=text))
+
+    assert {file.rows_read for file in report.files if "serv" in file.file} == {3}
+    assert refusals(database) == []
 
 
 def test_a_small_file_may_be_refused_row_by_row(database, tmp_path):
