@@ -15,10 +15,9 @@ import polars as pl
 from fleetbelt.contract import Table
 from fleetbelt.ingest.headings import Layout
 from fleetbelt.ingest.opening import Opened
-from fleetbelt.ingest.records import Malformed, Record
+from fleetbelt.ingest.records import BLANKS, Malformed, Record
 from fleetbelt.ingest.statements import Sql, compose, joined, literal, name, qualified
 
-BLANKS: Final = " \t\n\v\f\u00a0\u2007\u202f\u200b\u2060\ufeff"
 ENGINE_FROM_BYTES: Final = 2**17  # smaller files are read carefully at once
 Result = TypeVar("Result")
 _BATCH_ROWS, _BATCH_CHARS = 50_000, 2**24

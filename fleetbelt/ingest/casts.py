@@ -24,10 +24,18 @@ from fleetbelt.ingest.statements import (
 from fleetbelt.settings import DateForm
 from fleetbelt.units import KM_PER_MILE
 
-_TIME: Final = r"([ T]\d{1,2}:\d{2}(:\d{2}([.]\d+)?)?)?"
+_TIME: Final = (
+    r"([ T]([01]?\d|2[0-4]):[0-5]\d(:[0-6]\d([.]\d+)?)?([ \x{202f}]?[AaPp][Mm])?)?"
+)
 _YEAR_FIRST: Final = rf"((?:1[89]|2\d)\d\d)[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_TIME}"
 _PLAIN_DATE: Final = r"(?:1[89]|2\d)\d\d-\d\d-\d\d"
 _YEAR_LAST: Final = rf"(\d{{1,2}})[-/.](\d{{1,2}})[-/.]((?:1[89]|2\d)\d\d){_TIME}"
+_MARKS: Final = {
+    ".": ".",
+    ",": ",",
+    " ": " \u00a0\u2009\u202f",
+    "'": "'\u2019",
+}  # between thousands, and what else is written for each
 _DAY_ORDER: Final = {"DMY": r"\3-\2-\1", "MDY": r"\3-\1-\2"}
 
 
@@ -124,7 +132,7 @@ def _digits(form: Form) -> str:
     plain = r"\d{1,15}"
     if not form.thousands:
         return plain
-    mark = "[ \u00a0\u202f]" if form.thousands == " " else f"[{form.thousands}]"
+    mark = f"[{_MARKS[form.thousands]}]"
     return rf"(?:{plain}|\d{{1,3}}(?:{mark}\d{{3}}){{1,4}})"
 
 
@@ -136,8 +144,7 @@ def _mark(form: Form) -> str:
 def _plain_digits(cell: Sql, form: Form) -> Sql:
     """Return the cell with the engine's decimal point and no marks in between."""
     if form.thousands:
-        marks = " \u00a0\u202f" if form.thousands == " " else form.thousands
-        pattern = literal(f"[{marks}]")
+        pattern = literal(f"[{_MARKS[form.thousands]}]")
         cell = compose("regexp_replace({cell}, {m}, '', 'g')", cell=cell, m=pattern)
     if form.decimal_comma:
         cell = compose("replace({cell}, ',', '.')", cell=cell)
@@ -146,7 +153,7 @@ def _plain_digits(cell: Sql, form: Form) -> Sql:
 
 def _real(cell: Sql, form: Form) -> Sql:
     digits, mark = _digits(form), _mark(form)
-    pattern = rf"[-+]?(?:{digits}(?:{mark}\d{{0,15}})?|{mark}\d{{1,15}})"
+    pattern = rf"[-+]?(?:{digits}(?:{mark}\d{{0,20}})?|{mark}\d{{1,20}})"
     return _as_double(_whole(cell, pattern), form)
 
 

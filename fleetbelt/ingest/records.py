@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Final
 
+BLANKS: Final = " \t\n\v\f\u00a0\u2007\u202f\u200b\u2060\ufeff"
+SPOILT: Final = b"\xff\xfe\xff"  # stands before bytes that are not in the encoding
 _JOIN_LINES, _JOIN_BYTES = 200, 2**16
 _TELLING_WIDTH: Final = 4  # a whole record of so many cells inside a cell is doubted
 
@@ -79,10 +81,10 @@ class Shape:
         self, line: int, cells: Sequence[str], raw: str
     ) -> Record | Malformed | None:
         """Return the row as a record or as what it is instead; None where blank."""
-        filled = next((cell for cell in cells if cell and not cell.isspace()), None)
+        filled = next((text for cell in cells if (text := cell.strip(BLANKS))), None)
         if filled is None:
             return None
-        if self.total_words and filled.strip().casefold().startswith(self.total_words):
+        if self.total_words and filled.casefold().startswith(self.total_words):
             return Malformed(line, "total_line", raw)
         fitted = self.fitted(cells)
         if fitted is None:
@@ -95,7 +97,7 @@ class Shape:
         """Return as many cells as the header has; only empty ones may be over."""
         if len(cells) == self.width:
             return cells
-        if len(cells) > self.width and not "".join(cells[self.width :]).strip():
+        if len(cells) > self.width and not "".join(cells[self.width :]).strip(BLANKS):
             return cells[: self.width]
         return None
 
@@ -159,7 +161,8 @@ def _record(
     try:
         text = line.decode()
     except UnicodeDecodeError:
-        raw = line.decode(errors="backslashreplace").replace("\0", "\\x00")
+        shown = line.replace(SPOILT, b"").decode(errors="backslashreplace")
+        raw = shown.replace("\0", "\\x00")
         return Malformed(source.line, "undecodable", raw)
     if "\0" in text:
         return Malformed(source.line, "nul_byte", text.replace("\0", "\\x00"))

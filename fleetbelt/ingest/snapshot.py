@@ -20,6 +20,7 @@ from typing import IO, Final
 
 from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.ingest.folder import Source
+from fleetbelt.ingest.records import SPOILT
 from fleetbelt.settings import Intake
 from fleetbelt.store.places import printable
 
@@ -42,6 +43,7 @@ _WIDE_BLANKS: Final = (
     b"\xe2\x81",
     b"\xef\xbb",
 )
+_SPOIL, _MARK = "fleetbelt.spoil", "\udcff"
 _ZIP: Final = b"PK\x03\x04"
 _NO_TABLE: Final = {
     0: {
@@ -276,7 +278,7 @@ def _normalised(chunks: Iterator[bytes], writer: "_Writer", source: Source) -> S
             fix="name its encoding in fleetbelt.toml, such as cp1252 or utf-16-le.",
         ) from error
     snapshot = replace(snapshot, encoding=encoding)
-    if snapshot.is_utf8 or source.mapping.encoding:
+    if snapshot.is_utf8 or source.mapping.encoding or encoding != "utf-8":
         return snapshot
     return _from_windows(snapshot, source)
 
@@ -297,15 +299,30 @@ def _encoding_of(head: bytes, declared: str) -> str:
 
 
 def _in_utf8(first: bytes, rest: Iterator[bytes], encoding: str) -> Iterator[bytes]:
-    """Yield UTF-8; bytes that are none stay as they are, for the line they spoil."""
+    """Yield UTF-8; bytes that are not in the encoding spoil the line they are in."""
     if codecs.lookup(encoding).name == "utf-8":
         yield first.removeprefix(codecs.BOM_UTF8)
         yield from rest
         return
-    decoder = codecs.getincrementaldecoder(encoding)("backslashreplace")
+    decoder = codecs.getincrementaldecoder(encoding)(_SPOIL)
     for chunk in chain((first,), rest):
-        yield decoder.decode(chunk).encode("utf-8", "backslashreplace")
-    yield decoder.decode(b"", final=True).encode("utf-8", "backslashreplace")
+        yield decoder.decode(chunk).encode("utf-8", _SPOIL)
+    yield decoder.decode(b"", final=True).encode("utf-8", _SPOIL)
+
+
+def _spoilt(error: UnicodeError) -> tuple[str | bytes, int]:
+    """Return bytes of no meaning as a mark that is no UTF-8, and how they look."""
+    if isinstance(error, UnicodeDecodeError):
+        odd = error.object[error.start : error.end]
+        return _MARK + "".join(f"\\x{byte:02x}" for byte in odd), error.end
+    if isinstance(error, UnicodeEncodeError):  # the mark, or half of a pair
+        halves = error.object[error.start : error.end].split(_MARK)
+        shown = (half.encode("ascii", "backslashreplace") for half in halves)
+        return SPOILT + SPOILT.join(shown), error.end
+    raise error
+
+
+codecs.register_error(_SPOIL, _spoilt)
 
 
 def _in_lf(chunks: Iterator[bytes]) -> Iterator[bytes]:

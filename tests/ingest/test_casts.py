@@ -32,6 +32,7 @@ def value(database):
         ("5.", 5.0),
         ("007", 7.0),
         ("123456789012345", 123456789012345.0),
+        ("0.30000000000000004", 0.1 + 0.2),
         ("12,5", None),
         ("1,234.5", None),
         ("1e3", None),
@@ -83,6 +84,8 @@ def test_a_whole_number_is_exact_or_refused(value, cell, number):
         ("12,34", {"thousands": ","}, None),
         ("1\u00a0234,5", {"decimal_comma": True, "thousands": " "}, 1234.5),
         ("1'234.5", {"thousands": "'"}, 1234.5),
+        ("1\u2019234.5", {"thousands": "'"}, 1234.5),
+        ("1\u2009234", {"thousands": " "}, 1234.0),
     ],
 )
 def test_decimal_commas_and_thousands_are_read_only_where_declared(
@@ -99,6 +102,9 @@ def test_decimal_commas_and_thousands_are_read_only_where_declared(
         ("2024/01/05", dt.date(2024, 1, 5)),
         ("2024-01-05 00:00:00", dt.date(2024, 1, 5)),
         ("2024-01-05T23:59", dt.date(2024, 1, 5)),
+        ("2024-01-05 11:59:00 PM", dt.date(2024, 1, 5)),
+        ("2024-01-05 11:59\u202fam", dt.date(2024, 1, 5)),
+        ("2024-01-05 25:00", None),
         ("2024-01-05T23:59Z", None),
         ("2024-02-30", None),
         ("24-01-05", None),

@@ -99,7 +99,9 @@ def test_a_quoted_cell_over_too_many_lines_is_refused_line_by_line():
 
 
 def test_a_row_of_empty_cells_is_a_blank_line():
-    assert found("1,b,c\n,,\n , ,\t\n2,b,c") == [["1", "b", "c"], ["2", "b", "c"]]
+    blank = "1,b,c\n,,\n , ,\t\n\ufeff,\u200b,\u00a0\n\ufeff\n2,b,c"
+
+    assert found(blank) == [["1", "b", "c"], ["2", "b", "c"]]
 
 
 def test_a_cell_beyond_the_limit_is_refused_and_its_text_kept():

@@ -12,6 +12,7 @@ from tests.ingest.folders import (
     DRIVES,
     HEADINGS,
     SPECS,
+    VEHICLES,
     folder,
     rows,
     service,
@@ -152,6 +153,25 @@ def test_a_range_with_its_minimum_above_its_maximum_is_refused(database, tmp_pat
 
     assert rows(database, "select line, reason from typed.refusals") == [
         (4, "min_over_max")
+    ]
+
+
+@pytest.mark.parametrize("first", ["vehicle_id,model", "Vehicle ID,MODEL", "Van,Kind"])
+def test_headings_in_the_middle_of_a_file_are_no_vehicle(database, tmp_path, first):
+    text = f"{first},drive_id,depot\nV1,C,D1,N\n{first},drive_id,depot\nV2,C,D1,N\n"
+    settings = (
+        "[[file]]\nname = 'vehicles*'\nheadings = {Van='vehicle_id',Kind='model'}"
+    )
+    place = folder(tmp_path / "a", vehicles_b=text, vehicles=VEHICLES.split("V1")[0])
+
+    taken_in(database, with_settings(place, settings), accept_refusals=True)
+
+    assert rows(database, "select vehicle_id from typed.vehicles order by all") == [
+        ("V1",),
+        ("V2",),
+    ]
+    assert rows(database, "select line, reason from typed.refusals where line = 3") == [
+        (3, "heading_again")
     ]
 
 

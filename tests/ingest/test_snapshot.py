@@ -2,6 +2,7 @@
 
 import gzip
 import hashlib
+import io
 import os
 import zipfile
 
@@ -11,6 +12,7 @@ from fleetbelt.contract import input_table
 from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.ingest import snapshot as snapshots
 from fleetbelt.ingest.folder import Source
+from fleetbelt.ingest.records import Grammar, Malformed, Shape, records
 from fleetbelt.ingest.snapshot import take
 from fleetbelt.settings import FileMapping, Intake
 
@@ -109,6 +111,29 @@ def test_a_declared_encoding_is_followed_unless_a_mark_proves_another(taken):
 
     assert lines.decode() == marked_lines.decode() == polish
     assert (declared.encoding, marked.encoding) == ("cp1250", "utf-8")
+
+
+@pytest.mark.parametrize(
+    ("data", "declared", "spoilt"),
+    [
+        (b"a,b\nZ\x81rich,1\nx,2\n", "cp1252", "Z\\x81rich,1"),
+        ("a,b\nZürich,1\nx,2\n".encode(), "ascii", "Z\\xc3\\xbcrich,1"),
+        ("a,b\n\ud800,1\nx,2".encode("utf-16-le", "surrogatepass"), "utf-16-le", "1"),
+        ("a,b\nx,2\ny,1".encode("utf-16")[:-1], "", "y,\\x31"),
+    ],
+)
+def test_bytes_that_are_not_in_the_encoding_spoil_their_line(
+    taken, data, declared, spoilt
+):
+    snapshot, lines = taken(data, encoding=declared)
+
+    shape = Shape(width=2, max_cell_bytes=2**20)
+    found = list(records(io.BytesIO(lines), Grammar(","), shape, 1))
+    refused = [row for row in found if isinstance(row, Malformed)]
+    assert not snapshot.is_plain
+    assert len(found) == 3
+    assert [row.reason for row in refused] == ["undecodable"]
+    assert refused[0].raw.endswith(spoilt)
 
 
 def test_a_declared_encoding_the_file_is_not_in_is_refused(taken):
