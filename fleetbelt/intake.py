@@ -1,6 +1,6 @@
 """Take files in, take them back, say how they are understood; and what came of it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +16,7 @@ from fleetbelt.store import frames
 from fleetbelt.store.database import MEMORY, connect
 
 Say = Callable[[str], None]
+_HEADINGS_SHOWN = 8
 _FILE_FACTS = (
     "file",
     "table_name",
@@ -81,10 +82,21 @@ def take_in(
     )
     say(f"loaded    {report.sentence()}")
     for name in report.read_anew:
-        say(f"read anew {name}: the settings now say to read it otherwise")
+        say(f"anew      {name}: the settings now say to read it otherwise")
+    for file in report.files:
+        if file.unknown_columns and not file.is_known:
+            say(f"aside     {file.file}: {_kept_aside(file.unknown_columns)}")
     for name in report.ignored_files:
         say(f"ignored   {name}: no table of the contract is called so")
     return report
+
+
+def _kept_aside(headings: Sequence[str]) -> str:
+    """Say which headings of a file are no columns of its table."""
+    shown = ", ".join(f"'{heading}'" for heading in headings[:_HEADINGS_SHOWN])
+    n_more = len(headings) - _HEADINGS_SHOWN
+    more = f" and {n_more} more" if n_more > 0 else ""
+    return f"{shown}{more} not used; `fleetbelt check --suggest` helps to map them"
 
 
 def load(

@@ -18,7 +18,7 @@ from fleetbelt import facts
 from fleetbelt.intake import Outcome, Say, silent, take_in
 from fleetbelt.outputs import early, give_out, new_tables
 from fleetbelt.resources import bundled
-from fleetbelt.settings import Settings, load_settings
+from fleetbelt.settings import Settings, load_settings, refuse_odd_day
 from fleetbelt.store import checks, frames, previous, sql_models, state
 from fleetbelt.store.comments import say_what_the_contract_says
 from fleetbelt.store.database import MEMORY, connect, is_roomy, shut, transaction
@@ -77,6 +77,7 @@ def run(  # noqa: PLR0913 -- the options of one command
         The database or the folder cannot be used; nothing was changed.
     """
     folder, out = Path(folder), Path(out)
+    refuse_odd_day(as_of)
     settings = load_settings(folder)
     database = Path(database or out / "fleet.duckdb")
     for ours in (out / "pages", out / "tables"):

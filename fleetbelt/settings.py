@@ -23,10 +23,12 @@ from fleetbelt.contract import INPUTS
 from fleetbelt.errors import InputError, PlaceError
 
 SETTINGS_FILE: Final = "fleetbelt.toml"
+_FIRST_YEAR, _LAST_YEAR = 1800, 2999  # of dates that are taken in
 DateForm = Literal["ISO", "DMY", "MDY"]
 Share = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
+Relative = Annotated[float, Field(ge=1e-4, le=1)]
 
 
 class _Section(BaseModel):
@@ -38,13 +40,13 @@ class _Section(BaseModel):
 class Measurement(_Section):
     """What a reading is worth; all uncertainties are relative (0.02 = 2 %)."""
 
-    reading_sd: Positive = 0.02  # of one field reading, until the drift model says
-    uncalibrated_u: Positive = 0.08  # of the correction of a gauge never calibrated
-    default_repeatability: Positive = 0.01  # of a gauge read once per load
+    reading_sd: Relative = 0.02  # of one field reading, until the drift model says
+    uncalibrated_u: Relative = 0.08  # of the correction of a gauge never calibrated
+    default_repeatability: Relative = 0.01  # of a gauge read once per load
     calibration_days: Positive = 365  # from one calibration to the next; assumption
-    vibration_frequency_u: NotNegative = 0.01
-    vibration_span_u: NotNegative = 0.01
-    vibration_mass_u: NotNegative = 0.03
+    vibration_frequency_u: Share = 0.01
+    vibration_span_u: Share = 0.01
+    vibration_mass_u: Share = 0.03
     firm_p: Share = 0.8  # verdict under or over from here
     doubtful_p: Share = 0.2  # verdict doubtful from here
 
@@ -126,8 +128,10 @@ class FileMapping(_Section):
     separator: Literal["", ",", ";", "\t", "|"] = ""
     encoding: str = ""
     sheet: str = ""  # of a workbook
-    skip_top: Annotated[int, Field(ge=0)] = 0  # lines above the heading row
-    skip_totals: tuple[str, ...] = ()  # first words of rows that are totals
+    skip_top: Annotated[int, Field(ge=0, le=10_000)] = 0  # lines above the heading row
+    skip_totals: tuple[
+        Annotated[str, Field(min_length=1)], ...
+    ] = ()  # first words of rows that are totals
 
     @field_validator("table")
     @classmethod
@@ -151,6 +155,9 @@ class FileMapping(_Section):
     def _constants_are_text(cls, constants: object) -> object:
         if not isinstance(constants, Mapping):
             return constants
+        if any(isinstance(value, list | Mapping) for value in constants.values()):
+            message = "each must be one value"
+            raise ValueError(message)
         return {key: str(value) for key, value in constants.items()}
 
     @model_validator(mode="after")
@@ -164,9 +171,10 @@ class FileMapping(_Section):
 def _is_of_text(encoding: str) -> bool:
     """Tell whether an encoding is one of text: idna or rot13 are not."""
     try:
-        return "a,b;\n".encode(encoding).decode(encoding) == "a,b;\n"
+        text = "a,b;\n".encode(encoding).decode(encoding, "backslashreplace")
     except (LookupError, TypeError, ValueError):
         return False
+    return text == "a,b;\n"
 
 
 class Settings(_Section):
@@ -187,6 +195,22 @@ class Settings(_Section):
             if name == lowered or fnmatchcase(lowered, name):
                 return mapping
         return FileMapping(name=file_name)
+
+
+def refuse_odd_day(as_of: dt.date | None) -> None:
+    """Refuse a day on which no plan can begin.
+
+    Raises
+    ------
+    InputError
+        It is far from all records.
+    """
+    if as_of and not _FIRST_YEAR <= as_of.year <= _LAST_YEAR:
+        raise InputError(
+            what=f"No records are of the year {as_of.year}.",
+            where="--as-of",
+            fix="name the day on which 'now' stands, as 2024-03-31.",
+        )
 
 
 def load_settings(folder: Path) -> Settings:
@@ -233,7 +257,7 @@ def parse_settings(text: str, where: str) -> Settings:
     """Return the settings a TOML text gives; InputError names every wrong key."""
     try:
         return Settings.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(
             what=f"The settings are no TOML: {error}.",
             where=where,

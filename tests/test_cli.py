@@ -126,6 +126,16 @@ def test_as_of_holds_now_at_a_day(tmp_path: Path):
     assert "as_of,2020-06-30" in (out / "tables" / "run_info.csv").read_text()
 
 
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01"])
+def test_a_day_on_which_no_plan_can_begin_is_refused(tmp_path: Path, day: str):
+    folder, out = write_fleet(tmp_path / "records"), tmp_path / "out"
+
+    answer = call("run", folder, "--out", out, "--as-of", day)
+
+    assert (answer.returncode, out.exists()) == (2, False)
+    assert f"No records are of the year {int(day[:4])}." in answer.stderr
+
+
 def test_the_dictionary_names_every_table_and_column():
     text = call("dictionary").stdout
 

@@ -139,8 +139,9 @@ def test_texts_from_the_files_are_masked_and_the_database_keeps_them(tmp_path: P
         tmp_path / "records",
         services=[row, {**row, "service_id": "S2", "odometer_mi": "many"}],
     )
-    (folder / "services.csv").rename(folder / "services_Zyx-7.csv")
+    (folder / "services.csv").rename(folder / "services_zyx-7.csv")
     (folder / "fleetbelt.toml").write_text(
+        '[[file]]\nname = "services_Zyx-7.csv"\ndate_form = "ISO"\n'
         '[[file]]\nname = "services_later.csv"\n'
         'constants = { technician_id = "Zyx-7" }\n'
     )
@@ -151,12 +152,23 @@ def test_texts_from_the_files_are_masked_and_the_database_keeps_them(tmp_path: P
     pipeline.run(folder, out, pseudonyms=True)
 
     given = dict(bytes_given_out(out))
-    assert not [name for name, content in given.items() if b"Zyx" in content]
+    assert not [name for name, content in given.items() if b"zyx" in content.lower()]
     assert b"withheld" in given["quarantine.csv"]
     assert b"withheld" in given["superseded.csv"]
     tables = fleetbelt.open(first.database)
     assert "Zyx-7" in tables["quarantine"]["raw"][0]
     assert "Zyx-7" in tables["run_info"].filter(key="settings")["value"][0]
+
+
+def test_where_there_is_no_technician_file_names_stay(tmp_path: Path):
+    folder = write_fleet(tmp_path / "records", services=services({}))
+    text = (folder / "services.csv").read_text()
+    (folder / "services.csv").write_text(text.splitlines()[0])
+
+    given = pipeline.run(folder, tmp_path / "out", pseudonyms=True)
+
+    files = pl.read_csv(tmp_path / "out" / "tables" / "load_files.csv")["file"]
+    assert sorted(files) == sorted(file.file for file in given.files)
 
 
 def test_without_the_switch_a_later_run_shows_the_ids_again(tmp_path: Path):

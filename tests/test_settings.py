@@ -33,7 +33,9 @@ def test_values_are_read_by_section(tmp_path):
     ("text", "message"),
     [
         ("[measurement]\nreading_s = 1", "measurement.reading_s is no key known here"),
-        ("[measurement]\nreading_sd = 0", "measurement.reading_sd: .*greater than 0"),
+        ("[measurement]\nreading_sd = 0", "measurement.reading_sd: .*greater than or"),
+        ("[measurement]\nreading_sd = 1e-308", "reading_sd: .*greater than or"),
+        ("[measurement]\nreading_sd = 1e308", "reading_sd: .*less than or"),
         ("[measurement]\nfirm_p = 0.1", "doubtful_p must be below firm_p"),
         ("[measurement]\nreading_sd = nan", "measurement.reading_sd: .*finite"),
         ("[belts]\nrecords_from = 'x'", "belts.records_from"),
@@ -42,7 +44,12 @@ def test_values_are_read_by_section(tmp_path):
         ("[[file]]\nname = 'x'\nencoding = 'nope'", "encoding: is no encoding"),
         ("[[file]]\nname = 'x'\nthousands = '.'", "must differ"),
         ("[[file]]\ntable = 'services'", r"file\[0\].name: Field required"),
+        ("[[file]]\nname = 'x'\nencoding = 'idna'", "encoding: is no encoding"),
+        ("[[file]]\nname = 'x'\nskip_top = 1" + "0" * 30, "skip_top: .*less than"),
+        ("[[file]]\nname = 'x'\nskip_totals = ['']", "skip_totals.*at least 1"),
+        ("[[file]]\nname = 'x'\nconstants = {shop = [1]}", "must be one value"),
         ("a = ", "are no TOML"),
+        ("a = " + "[" * 3000, "are no TOML"),
         ("file = 1", "file: "),
     ],
 )

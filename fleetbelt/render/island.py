@@ -22,6 +22,7 @@ _ESCAPES = str.maketrans(
 )
 _LIMITS = re.compile(r"\(\{(\w+)\} to \{(\w+)\}\)")
 _DRAWN_ONLY = "is_drawn_only"
+_LAST_WHOLE = 2.0**53  # beyond it scripts do not tell whole numbers apart
 _KEPT_DIGITS = {
     "share": 5,
     "chance": 4,
@@ -129,7 +130,8 @@ def _values(values: pl.Series, column: Column) -> dict[str, Any]:
     kept = _KEPT_DIGITS.get(column.kind, max(column.digits, 0) + 3)
     number = values.cast(pl.Float64).fill_nan(None).round(kept)
     number = pl.select(pl.when(number.is_finite()).then(number)).to_series()
-    if number.drop_nulls().eq(number.drop_nulls().round(0)).all():
+    known = number.drop_nulls()
+    if known.eq(known.round(0)).all() and known.abs().lt(_LAST_WHOLE).all():
         return _coded(number.cast(pl.Int64).to_list())
     return _coded(number.to_list())
 

@@ -106,10 +106,13 @@ def _files(frames: Frames) -> Section:
         answer=in_words(frames),
         caveat=sentence(
             "Read = taken in + refused + duplicate, for every file. Replaced rows are "
-            "part of those taken in: a later file gave the same key other content."
+            "part of those taken in: a later file gave the same key other content. Of "
+            "files of one name the beginning of their hash is shown."
         ),
         table=Table(
-            frame=_with_change(frames, files).sort("table_name", "file"),
+            frame=_told_apart(frames, _with_change(frames, files)).sort(
+                "table_name", "file", "sha256"
+            ),
             columns=(
                 Column(name="file", label="File"),
                 Column(name="table_name", label="Table"),
@@ -118,6 +121,11 @@ def _files(frames: Frames) -> Section:
                 Column(name="rows_quarantined", label="Refused", kind="count"),
                 Column(name="rows_duplicate", label="Duplicate", kind="count"),
                 Column(name="rows_superseded", label="Replaced later", kind="count"),
+                Column(
+                    name="unknown_columns",
+                    label="Headings kept aside",
+                    is_shown=files["unknown_columns"].count() > 0,
+                ),
                 Column(
                     name="change",
                     label="Since the last run",
@@ -146,8 +154,8 @@ def _refused(frames: Frames) -> Section:
         return Section(
             key="refused", question=question, answer=("Nothing was refused.",)
         )
-    frame = reasons.sort(["n", "file", "reason"], descending=[True, False, False])
-    frame = frame.with_columns(words=_spelled("reason"))
+    frame = _told_apart(frames, reasons).with_columns(words=_spelled("reason"))
+    frame = frame.sort(["n", "file", "reason"], descending=[True, False, False])
     top = frame.row(0, named=True)
     return Section(
         key="refused",
@@ -185,10 +193,14 @@ def _refused_rows(frames: Frames) -> tuple[Section, ...]:
     refused = frames.get("results.quarantine")
     if rows is None or refused is None:
         return ()
-    frame = rows.sort(
-        ["n_reasons", "n_alike", "file", "line"],
-        descending=[True, True, False, False],
-    ).head(_ROWS_SHOWN)
+    frame = (
+        _told_apart(frames, rows)
+        .sort(
+            ["n_reasons", "n_alike", "file", "line"],
+            descending=[True, True, False, False],
+        )
+        .head(_ROWS_SHOWN)
+    )
     frame = frame.with_columns(words=_spelled("reason"))
     section = Section(
         key="refused-rows",
@@ -230,7 +242,8 @@ def _replaced(frames: Frames) -> Section:
         return Section(
             key="replaced", question=question, answer=("No row was replaced.",)
         )
-    frame = rows.sort("table_name", "key", "file", "line").head(_ROWS_SHOWN)
+    frame = _told_apart(frames, rows).sort("table_name", "key", "file", "line")
+    frame = _told_apart(frames, frame.head(_ROWS_SHOWN), "by_")
     frame = frame.with_columns(raw=pl.col("raw").str.slice(0, 300))
     return Section(
         key="replaced",
@@ -354,6 +367,20 @@ def _lost(frames: Frames) -> tuple[Section, ...]:
         method="method-records",
     )
     return (section,)
+
+
+def _told_apart(frames: Frames, rows: pl.DataFrame, of: str = "") -> pl.DataFrame:
+    """Add the beginning of its hash to a file name that several files have."""
+    file, sha256 = pl.col(f"{of}file"), pl.col(f"{of}sha256")
+    files = frames.get("results.load_files")
+    if files is None:
+        return rows
+    shared = files.filter(pl.col("file").is_duplicated())["file"].unique()
+    told = pl.format("{} ({}…)", file, sha256.str.slice(0, 8))
+    is_shared = file.is_in(shared.to_list())
+    return rows.with_columns(
+        pl.when(is_shared).then(told).otherwise(file).alias(f"{of}file")
+    )
 
 
 def _spelled(column: str) -> pl.Expr:

@@ -38,6 +38,7 @@ SHAPE_FAILURES = 10  # a model with fewer shares its shape with the others like 
 LEVEL = 0.05
 _CONSTANT = "constant"
 _ONE_LEVEL = "All belts are alike in this, or too few failed."
+_TELLS_NOTHING = 1e6  # an upper limit of a ratio of times
 _TOO_FEW = "Too few belts have failed to allow for this as well."
 _LIVES = """(
     select
@@ -232,8 +233,8 @@ def _ratio(full: LifeRegression, number: int, at: int) -> dict[str, object]:
         return {"time_ratio": 1.0}
     found = full.coefficients[at + number - 1]
     ratio = found.ratio
-    if ratio is None or not np.isfinite(ratio.hi):
-        return {"reason": found.reason}
+    if ratio is None or not ratio.hi < _TELLS_NOTHING:
+        return {"reason": found.reason or _TOO_FEW}
     return {"time_ratio": ratio.value, "ratio_lo": ratio.lo, "ratio_hi": ratio.hi}
 
 

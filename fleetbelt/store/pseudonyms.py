@@ -11,7 +11,7 @@ import os
 import re
 import secrets
 from base64 import b32encode
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -21,6 +21,7 @@ import duckdb
 from fleetbelt.errors import InputError, PlaceError
 from fleetbelt.store.sql_models import drop
 
+Mask = Callable[[str], str]
 WITHHELD: Final = "withheld: technicians are pseudonymous; see the file and line"
 _HOLDERS: Final = {
     "staging.services": "known.label as technician_id, null as note",
@@ -114,8 +115,9 @@ def masked(connection: duckdb.DuckDBPyConnection, key: bytes | None) -> Iterator
     try:
         for table, column in _columns(connection, "raw|example_raw"):
             connection.execute(f"update {table} set {column} = ?", [WITHHELD])
-        _mask_file_names(connection, key)
-        _mask_settings(connection)
+        mask = _mask_of_ids(connection, key)
+        _mask_names(connection, mask)
+        _mask_settings(connection, mask)
         yield
     finally:
         connection.execute("rollback")
@@ -131,17 +133,33 @@ def _texts(connection: duckdb.DuckDBPyConnection, query: str) -> list[str]:
     return sorted({text for (text,) in connection.sql(query).fetchall() if text})
 
 
-def _mask_file_names(connection: duckdb.DuckDBPyConnection, key: bytes) -> None:
-    """Replace ids that stand as words in the names of files."""
-    ids = _texts(connection, "select distinct technician_id from typed.services")
-    longest_first = "|".join(map(re.escape, sorted(ids, key=len, reverse=True)))
-    word = re.compile(rf"(?<![0-9A-Za-z])({longest_first})(?![0-9A-Za-z])")
-    for table, column in _columns(connection, "file|by_file"):
+def _mask_names(connection: duckdb.DuckDBPyConnection, mask: Mask) -> None:
+    """Replace ids in the names of files and in headings that were kept aside."""
+    for table, column in _columns(connection, "file|by_file|unknown_columns"):
         for name in _texts(connection, f"select {column} from {table}"):
             connection.execute(
                 f"update {table} set {column} = ? where {column} = ?",
-                [word.sub(lambda found: label(key, found[0]), name), name],
+                [mask(name), name],
             )
+
+
+def _mask_of_ids(connection: duckdb.DuckDBPyConnection, key: bytes) -> Mask:
+    """Return what puts labels for the ids that stand as words in a text."""
+    ids = _texts(
+        connection,
+        "select technician_id from raw.services "
+        "union select technician_id from raw.calibrations",
+    )
+    known = {name.casefold(): name for name in ids}
+    longest_first = "|".join(map(re.escape, sorted(ids, key=len, reverse=True)))
+    word = re.compile(
+        rf"(?<![0-9A-Za-z])({longest_first or '(?!)'})(?![0-9A-Za-z])", re.IGNORECASE
+    )
+
+    def labelled(found: re.Match[str]) -> str:
+        return label(key, known.get(found[0].casefold(), found[0]))
+
+    return lambda text: word.sub(labelled, text)
 
 
 def _columns(
@@ -156,7 +174,7 @@ def _columns(
     ).fetchall()
 
 
-def _mask_settings(connection: duckdb.DuckDBPyConnection) -> None:
+def _mask_settings(connection: duckdb.DuckDBPyConnection, mask: Mask) -> None:
     """Leave out of the settings told whose records a file holds."""
     for table, _ in _columns(connection, "value"):
         if not table.endswith(".run_info"):
@@ -166,6 +184,7 @@ def _mask_settings(connection: duckdb.DuckDBPyConnection) -> None:
             settings: dict[str, Any] = json.loads(text)
             for mapping in settings["files"]:
                 mapping["constants"].pop("technician_id", None)
+                mapping["name"] = mask(mapping["name"])
             connection.execute(
                 f"update {table} set value = ? where key = 'settings'",
                 [json.dumps(settings, sort_keys=True)],

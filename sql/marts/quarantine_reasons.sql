@@ -1,8 +1,9 @@
 -- Why rows were refused, per file and reason, and how to mend it.
 -- grain: one row per file and reason code
--- key:   file, table_name, reason
+-- key:   sha256, reason
 -- columns:
 --   file          varchar
+--   sha256        varchar  of its bytes
 --   table_name    varchar
 --   reason        varchar  one code
 --   n             bigint   rows refused for it (a row may have several)
@@ -17,6 +18,7 @@ codes as (select * from typed.codes),
 reasons as (
     select
         file,
+        sha256,
         table_name,
         unnest(string_split(reason, '; ')) as reason
     from quarantine
@@ -25,16 +27,18 @@ reasons as (
 counted as (
     select
         file,
+        sha256,
         table_name,
         reason,
         count(*) as n
     from reasons
-    group by file, table_name, reason
+    group by file, sha256, table_name, reason
 ),
 
 final as (
     select
         counted.file,
+        counted.sha256,
         counted.table_name,
         counted.reason,
         counted.n,

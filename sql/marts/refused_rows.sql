@@ -1,8 +1,9 @@
 -- Refused rows to look at: per file and set of reasons the five with the lowest lines.
 -- grain: one row per refused row shown
--- key:   file, table_name, line
+-- key:   sha256, line
 -- columns:
 --   file         varchar
+--   sha256       varchar  of its bytes
 --   line         bigint   physical line, header = 1
 --   table_name   varchar
 --   column_name  varchar  column of the first reason
@@ -17,9 +18,9 @@ quarantine as (select * from results.quarantine),
 ranked as (
     select
         *,
-        count(*) over (partition by file, table_name, reason) as n_alike,
+        count(*) over (partition by file, sha256, reason) as n_alike,
         row_number() over (
-            partition by file, table_name, reason
+            partition by file, sha256, reason
             order by line, raw
         ) as place
     from quarantine
@@ -28,6 +29,7 @@ ranked as (
 final as (
     select
         file,
+        sha256,
         line,
         table_name,
         column_name,

@@ -11,6 +11,7 @@
 --   rows_duplicate   bigint     rows already known
 --   rows_superseded  bigint     of the loaded, later replaced
 --   loaded_at        timestamp  time of the load, UTC
+--   unknown_columns  varchar    headings kept aside, joined by "; "; null: none
 select
     files.file,
     files.sha256,
@@ -20,6 +21,7 @@ select
     accounts.rows_quarantined,
     accounts.rows_duplicate,
     accounts.rows_superseded,
-    files.loaded_at
+    files.loaded_at,
+    files.unknown_columns
 from raw.files as files
 inner join typed.accounts as accounts using (file_id)

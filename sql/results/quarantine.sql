@@ -1,6 +1,6 @@
 -- Every row refused, with its place, its reasons and its text.
 -- grain: a row refused
--- key:   file, line
+-- key:   sha256, line
 -- columns:
 --   file        varchar  the file
 --   line        bigint   physical line, header = 1
@@ -8,6 +8,7 @@
 --   column_name varchar  column of the first reason
 --   reason      varchar  codes joined by "; "
 --   raw         varchar  the row as text
+--   sha256      varchar  of the file's bytes: tells files of one name apart
 with
 
 refusals as (select * from typed.refusals),
@@ -20,7 +21,8 @@ final as (
         refusals.table_name,
         refusals.column_name,
         refusals.reason,
-        refusals.raw
+        refusals.raw,
+        files.sha256
     from refusals
     inner join files using (file_id)
 )

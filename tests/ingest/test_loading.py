@@ -7,8 +7,11 @@ import pytest
 
 from fleetbelt.errors import InputError, PlaceError, StoreError
 from fleetbelt.ingest import unload
+from fleetbelt.intake import take_in
+from fleetbelt.resources import bundled
 from fleetbelt.settings import Settings
 from tests.ingest.folders import (
+    DRIVES,
     HEADINGS,
     NOW,
     SERVICES,
@@ -213,6 +216,18 @@ def test_a_row_set_back_to_its_first_content_is_a_correction_again(database, tmp
     assert len(rows(database, "from typed.replaced")) == 2
 
 
+def test_what_became_of_two_files_of_one_name_is_told_apart(database, tmp_path):
+    for odometer_mi in ("x", "y", 1000, 2000, 3000):
+        place = folder(tmp_path / "a", services=one(odometer_mi=odometer_mi))
+        taken_in(database, place, accept_refusals=True)
+
+    for table, n in (("quarantine", 2), ("superseded", 2)):
+        query = (bundled("sql") / "results" / f"{table}.sql").read_text("utf-8")
+        found = rows(database, f"select file, line, sha256 from ({query})")
+        assert {(file, line) for file, line, _ in found} == {("services.csv", 2)}
+        assert len(set(found)) == n
+
+
 def test_two_contents_of_one_key_in_one_load_are_both_refused(database, tmp_path):
     place = folder(
         tmp_path / "a",
@@ -401,6 +416,20 @@ def test_unknown_columns_are_named_and_their_cells_kept(database, tmp_path):
     assert rows(database, "select extra from raw.vehicles") == [
         ('{"colour":"red","Colour!":null}',)
     ]
+
+
+def test_headings_that_are_kept_aside_are_told_once(database, tmp_path):
+    place = folder(
+        tmp_path / "a", drives=f"gage,Färbe,{DRIVES}".replace("D1", "a,b,D1")
+    )
+    told: list[str] = []
+
+    for _ in range(2):
+        take_in(database, place, Settings(), accept_refusals=False, say=told.append)
+
+    aside = [line for line in told if line.startswith("aside")]
+    assert len(aside) == 1
+    assert "drives.csv: 'gage', 'Färbe' not used" in aside[0]
 
 
 def test_the_text_of_a_refused_row_is_in_the_order_of_its_file(database, tmp_path):

@@ -346,7 +346,7 @@ def _load_files() -> pl.DataFrame:
     names = ["file", "table_name", "rows_read", "rows_loaded", "rows_quarantined",
              "rows_duplicate", "rows_superseded"]  # fmt: skip
     return pl.DataFrame(rows, schema=names, orient="row").with_columns(
-        sha256=pl.lit("0" * 64)
+        sha256=pl.lit("0" * 64), unknown_columns=pl.lit(None, pl.String)
     )
 
 
@@ -359,6 +359,7 @@ def _quarantine() -> pl.DataFrame:
             "column_name": ["odometer_mi"],
             "reason": ["odometer_backwards"],
             "raw": ["S00016,2024-02-30,V-001,12"],
+            "sha256": ["0" * 64],
         }
     )
 
@@ -367,6 +368,7 @@ def _reasons() -> pl.DataFrame:
     return pl.DataFrame(
         {
             "file": ["services.csv", "services.csv"],
+            "sha256": ["0" * 64, "0" * 64],
             "table_name": ["services", "services"],
             "reason": ["odometer_backwards", "unknown_vehicle"],
             "n": [12, 7],
@@ -392,6 +394,8 @@ def _superseded() -> pl.DataFrame:
             "line": [8],
             "by_file": ["services_june.csv"],
             "raw": ["S00007,2024-02-01,V-001,12000"],
+            "sha256": ["0" * 64],
+            "by_sha256": ["1" * 64],
         }
     )
 

@@ -10,9 +10,11 @@ import polars as pl
 import pytest
 
 from fleetbelt.models.proportions import wilson
-from fleetbelt.render import NEEDED, document, render_pages
+from fleetbelt.render import NEEDED, document, records, render_pages
+from fleetbelt.render.frames import Frames
 from fleetbelt.render.island import json_island, table_data
 from fleetbelt.render.section import (
+    Column,
     Quantity,
     Table,
     digits_for,
@@ -146,6 +148,31 @@ def test_json_in_a_page_cannot_end_its_element():
 
     assert "<" not in text
     assert json.loads(text) == {"a": "</script><!--&\u2028"}
+
+
+def test_a_number_that_is_too_large_for_a_whole_one_is_kept():
+    frame = pl.DataFrame({"x": [6e210, 1.0]})
+
+    found = table_data(Table(frame=frame, columns=(Column(name="x", kind="count"),)))
+
+    assert found["columns"][0]["values"] == [6e210, 1.0]
+
+
+def test_files_of_one_name_are_told_apart_by_their_hash(results):
+    files = results["results.load_files"]
+    older = files.filter(file="services.csv").with_columns(sha256=pl.lit("ab" * 32))
+    frames = Frames({**results, "results.load_files": pl.concat([files, older])})
+
+    sections = {section.key: section for section in records.page(frames).sections}
+
+    def names(key: str) -> set[str]:
+        table = sections[key].table
+        assert table is not None
+        return set(table.listed["file"])
+
+    newer = "services.csv (00000000…)"
+    assert {newer, "services.csv (abababab…)", "specs.csv"} < names("files")
+    assert names("refused") == names("refused-rows") == names("replaced") == {newer}
 
 
 def test_json_refuses_numbers_that_are_none():

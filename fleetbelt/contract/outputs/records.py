@@ -33,12 +33,13 @@ RECORDS: Final[tuple[Table, ...]] = (
             integer("rows_duplicate!", "rows already known"),
             integer("rows_superseded!", "of the loaded, later replaced"),
             timestamp("loaded_at!", "time of the load, UTC"),
+            text("unknown_columns", 'headings kept aside, joined by "; "'),
         ),
     ),
     Table(
         name="quarantine",
         row="a row refused",
-        key=("file", "line"),
+        key=("sha256", "line"),
         columns=(
             text("file!", "the file"),
             integer("line!", "physical line, header = 1"),
@@ -46,12 +47,13 @@ RECORDS: Final[tuple[Table, ...]] = (
             text("column_name", "column of the first reason"),
             text("reason!", 'codes joined by "; "'),
             text("raw", "the row as text"),
+            text("sha256!", "of the file's bytes: tells files of one name apart"),
         ),
     ),
     Table(
         name="superseded",
         row="a row replaced by a later file",
-        key=("table_name", "key", "file", "line"),
+        key=("sha256", "line"),
         columns=(
             text("table_name!", "the table"),
             text("key!", "its key"),
@@ -59,6 +61,8 @@ RECORDS: Final[tuple[Table, ...]] = (
             integer("line!", "its physical line"),
             text("by_file!", "the file that replaced it"),
             text("raw", "the row as text"),
+            text("sha256!", "of the bytes of the file it came from"),
+            text("by_sha256!", "of the bytes of the file that replaced it"),
         ),
     ),
     Table(
