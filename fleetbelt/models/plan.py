@@ -1,8 +1,8 @@
 """The work plan: which belt is retensioned or replaced, and in which week."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -27,6 +27,8 @@ from fleetbelt.models.plan_weeks import GAP, schedule_visits
 FAILURE_DAYS: Final = 90.0  # of the chance of failure that a job carries
 N_WEEKS: Final = 26
 _BLOCK: Final = 4096  # jobs priced at a time
+_AT_ONCE: Final = 2  # depots planned: integer programmes run beside each other …
+_MANY_JOBS: Final = 200_000  # … but of so many jobs the costs would fill the memory
 
 BELTS: Final = pl.Schema(
     {
@@ -192,15 +194,14 @@ def _weeks(
 ) -> tuple[IntArray, FloatArray, list[tuple[float, ...]]]:
     """Give each job the week of its vehicle's visit, depot by depot, and its cost.
 
-    Also return rows of `DEPOTS`. Costs by week stand for one depot at a time.
+    Also return rows of `DEPOTS`. Costs by week stand for a depot or two at a time.
     """
     depot, vehicle, minutes = (
         jobs[name].to_numpy() for name in ("depot_no", "vehicle_no", "minutes")
     )
     week, own = np.empty(depot.size, dtype=np.int64), np.empty(depot.size)
-    depots: list[tuple[float, ...]] = []
-    _, first = _runs(depot)
-    for start, stop in pairwise([*first.tolist(), depot.size]):
+
+    def planned(start: int, stop: int) -> tuple[float, ...]:
         no, of = int(depot[start]), slice(start, stop)
         cost = _cost(due, start, stop, rules)
         visit, begins = _runs(vehicle[of])
@@ -210,7 +211,12 @@ def _weeks(
         own[of] = cost[np.arange(stop - start), week[of]]
         overflow = int((plan.week == capacity.shape[1]).sum())
         worth = (float(length.sum()), plan.cost, plan.bound, plan.gap)
-        depots.append((no, length.size, overflow, *worth))
+        return no, length.size, overflow, *worth
+
+    _, first = _runs(depot)
+    starts = first.tolist()
+    with ThreadPoolExecutor(_AT_ONCE if depot.size < _MANY_JOBS else 1) as threads:
+        depots = list(threads.map(planned, starts, [*starts[1:], depot.size]))
     return week, own, depots
 
 
