@@ -1,6 +1,8 @@
 """Profile-likelihood limits of one quantity of a two-parameter model."""
 
 from collections.abc import Callable
+from functools import cache
+from math import sqrt
 
 import numpy as np
 from scipy.optimize import brentq
@@ -51,23 +53,25 @@ def profile_limits(
        Data*, section 8.2.
     """
     psi_hat, tau = psi_tau
-    floor = found.value - z**2 / 2
 
-    def above_floor(psi: float) -> float:
+    @cache
+    def beyond(psi: float) -> float:  # nearly a straight line
         nonlocal tau
+        if psi == psi_hat:
+            return -z
         along = _along(objective, curve, psi)
         best = maximise(along, np.array([tau]), is_last_tried=False)
         tau = float(best.theta[0])
-        return best.value - floor
+        return sqrt(max(2 * (found.value - best.value), 0.0)) - z
 
     def limit(step: float) -> float | None:
         nonlocal tau
         tau, inner, outer = psi_tau[1], psi_hat, psi_hat + step
-        while above_floor(outer) > 0:
+        while beyond(outer) < 0:
             inner, outer = outer, outer + (outer - psi_hat)
             if abs(outer - psi_hat) > _FARTHEST:
                 return None
-        return float(brentq(above_floor, inner, outer, xtol=1e-9))
+        return float(brentq(beyond, inner, outer, xtol=1e-9))
 
     return limit(-z * log_se), limit(z * log_se)
 
