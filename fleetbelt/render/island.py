@@ -11,15 +11,13 @@ from markupsafe import Markup
 
 from fleetbelt.render.section import Column, Recount, Section, Table, digits_for
 
-_ESCAPES = str.maketrans(
-    {
-        "<": "\\u003c",
-        ">": "\\u003e",
-        "&": "\\u0026",
-        "\u2028": "\\u2028",
-        "\u2029": "\\u2029",
-    }
-)
+_ESCAPES = {
+    "<": "\\u003c",
+    ">": "\\u003e",
+    "&": "\\u0026",
+    "\u2028": "\\u2028",
+    "\u2029": "\\u2029",
+}
 _LIMITS = re.compile(r"\(\{(\w+)\} to \{(\w+)\}\)")
 _DRAWN_ONLY = "is_drawn_only"
 _LAST_WHOLE = 2.0**53  # beyond it scripts do not tell whole numbers apart
@@ -47,20 +45,23 @@ def json_island(value: object) -> Markup:
         ``<``, ``>``, ``&`` and the line separators stand as escapes, so the text is
         inert in a ``<script type="application/json">`` element.
     """
-    return Markup(_short(value).translate(_ESCAPES))  # noqa: S704 -- escaped on this line
+    text = _short(value)
+    for character, escape in _ESCAPES.items():
+        text = text.replace(character, escape)
+    return Markup(text)  # noqa: S704 -- escaped on the lines above
 
 
 def table_data(table: Table) -> dict[str, Any]:
     """Return a table as its columns, each with what the page must know of it."""
     frame = table.listed
     digits = _supported_digits(frame, table.columns)
-    columns = (
+    columns = [
         replace(column, digits=digits.get(column.name, column.digits))
         for column in table.columns
-    )
+    ]
     data: dict[str, Any] = {
         "height": frame.height,
-        "columns": [_column_data(frame, column) for column in columns],
+        "columns": _columns_data(frame, columns),
     }
     if _DRAWN_ONLY in frame.columns:
         data["unlisted"] = frame[_DRAWN_ONLY].arg_true().to_list()
@@ -97,7 +98,19 @@ def section_data(section: Section) -> dict[str, Any]:
     return data
 
 
-def _column_data(frame: pl.DataFrame, column: Column) -> dict[str, Any]:
+def _columns_data(
+    frame: pl.DataFrame, columns: Sequence[Column]
+) -> list[dict[str, Any]]:
+    """Return what the page must know of each column, and its values."""
+    values = _values(frame, columns)
+    ends = values.select(pl.all().is_not_null().arg_true().max() + 1).row(0)
+    return [
+        _column_data(column) | _coded(values[column.name].head(end or 0).to_list())
+        for column, end in zip(columns, ends, strict=True)  # nulls at the end are cut
+    ]
+
+
+def _column_data(column: Column) -> dict[str, Any]:
     data: dict[str, Any] = {
         "name": column.name,
         "label": column.label,
@@ -113,32 +126,34 @@ def _column_data(frame: pl.DataFrame, column: Column) -> dict[str, Any]:
         data["beside"] = column.beside
     if not column.is_shown:
         data["hidden"] = True
-    values = frame.get_column(column.name)
-    return data | _values(_without_trailing_nulls(values), column)
+    return data
 
 
-def _without_trailing_nulls(values: pl.Series) -> pl.Series:
-    """Cut the nulls at the end; the page knows how many rows there are."""
-    filled = values.is_not_null().arg_true()
-    return values.head(int(filled[-1]) + 1 if filled.len() else 0)
+def _values(frame: pl.DataFrame, columns: Sequence[Column]) -> pl.DataFrame:
+    """Return the columns as JSON will have them, those of whole numbers as such."""
+    values = frame.select(_value(column) for column in columns)
+    number = pl.selectors.float()
+    is_exact = number.abs() < _LAST_WHOLE
+    is_whole = values.select(((number == number.round(0)) & is_exact).all())
+    whole = [column.name for column in is_whole if column.item()]
+    return values.with_columns(pl.col(whole).cast(pl.Int64))
 
 
-def _values(values: pl.Series, column: Column) -> dict[str, Any]:
-    """Return values as JSON: numbers rounded below what is shown, repeats coded."""
+def _value(column: Column) -> pl.Expr:
+    """Return text, or a number rounded below what is shown; null where not finite."""
+    value = pl.col(column.name)
     if column.kind in {"text", "date"}:
-        return _coded(values.cast(pl.String).to_list())
+        return value.cast(pl.String)
     kept = _KEPT_DIGITS.get(column.kind, max(column.digits, 0) + 3)
-    number = values.cast(pl.Float64).fill_nan(None).round(kept)
-    number = pl.select(pl.when(number.is_finite()).then(number)).to_series()
-    known = number.drop_nulls()
-    if known.eq(known.round(0)).all() and known.abs().lt(_LAST_WHOLE).all():
-        return _coded(number.cast(pl.Int64).to_list())
-    return _coded(number.to_list())
+    number = value.cast(pl.Float64).round(kept)
+    return pl.when(number.is_finite()).then(number).alias(column.name)
 
 
 def _coded(values: list[Any]) -> dict[str, Any]:
     """Return values as they are, or as places among their kinds if that is shorter."""
     kinds = list(dict.fromkeys(values))
+    if len(kinds) == len(values):
+        return {"values": values}
     place = {kind: index for index, kind in enumerate(kinds)}
     coded = [place[value] for value in values]
     if len(_short(kinds)) + len(_short(coded)) >= len(_short(values)):
@@ -160,5 +175,5 @@ def _recount_data(recount: Recount) -> dict[str, Any]:
         "within": recount.within,
         "sum": recount.is_sum,
         "height": recount.cells.height,
-        "columns": [_column_data(recount.cells, column) for column in columns],
+        "columns": _columns_data(recount.cells, columns),
     }
