@@ -45,6 +45,7 @@ _ABOUT: Final = "About this plan"
 _NOT_IN_A_NAME: Final = re.compile(r"[\[\]:*?/\\\x00-\x1f\x7f\ufffe\uffff]")
 _LONGEST_NAME, _WIDEST = 31, 60
 _NO_WEEK: Final = "#EDEDED"
+_DAY_0: Final = date(1899, 12, 30)  # of a sheet: a date is the days since
 
 
 def write_workbook(
@@ -141,10 +142,19 @@ class _Sheets:
         placed = self._formats(rows, {})
         unplaced = self._formats(rows, {"bg_color": _NO_WEEK, "italic": True})
         week = rows.columns.index("week")
-        for number, row in enumerate(rows.iter_rows(), start=1):
+        write = [
+            sheet.write_string if kind == pl.String else sheet.write_number
+            for kind in rows.dtypes
+        ]
+        days = pl.selectors.date() - _DAY_0
+        cells = rows.with_columns(days.dt.total_days())
+        for number, row in enumerate(cells.iter_rows(), start=1):
             formats = unplaced if row[week] is None else placed
             for place, cell in enumerate(row):
-                sheet.write(number, place, cell, formats[place])
+                if cell is None:
+                    sheet.write_blank(number, place, None, formats[place])
+                else:
+                    write[place](number, place, cell, formats[place])
 
     def _formats(self, rows: pl.DataFrame, look: dict[str, object]) -> list[Format]:
         """Return the format of each column."""
