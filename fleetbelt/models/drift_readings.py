@@ -54,9 +54,12 @@ class Effects:
     refitted : float
         Added drift of a refitted belt, per unit of the clock.
     left_shift, left_slope : float
-        By how much a left reading shows too much, and by which share of its set level:
-        1 less the share of a left reading's spread that the tension had, so that its
-        variance is smaller by that share too.
+        By how much a left reading shows too much, and by which share of its set level
+        over `left_level`: 1 less the share of a left reading's spread that the tension
+        had, so that its variance is smaller by that share too.
+    left_level : tuple of float
+        Mean set level of each group of settings, as `setting_groups` numbers them;
+        groups beyond it have 0.
     set_level : float
         Added drift per unit of log set level, per unit of the clock.
     duty : tuple of float
@@ -66,6 +69,7 @@ class Effects:
     hot: float = 0.0
     left_shift: float = 0.0
     left_slope: float = 0.0
+    left_level: tuple[float, ...] = ()
     refitted: float = 0.0
     set_level: float = 0.0
     duty: tuple[float, ...] = ()
@@ -135,6 +139,28 @@ class Conditions:
             + effects.set_level * self.set_level
             + by_duty[self.duty_no]
         )
+
+
+def setting_groups(readings: pl.DataFrame, rows: IntArray | slice) -> IntArray:
+    """Return numbers of settings by model, and by whether the run-in is to come.
+
+    Parameters
+    ----------
+    readings : polars.DataFrame
+        To `READINGS`, whole belts.
+    rows : ndarray of int, shape (n,), or slice
+        Rows of settings.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Twice the model's number, and one more for an install that is followed by
+        another row: those are set to another range.
+    """
+    run_in_ahead = np.append(readings["crosses_run_in"].to_numpy()[1:], False)
+    model_no = readings["model_no"].to_numpy()[rows].astype(np.int64)
+    group: IntArray = 2 * model_no + run_in_ahead[rows]
+    return group
 
 
 def clock_time(since_set_mi: FloatArray, miles: FloatArray, clock: Clock) -> FloatArray:

@@ -16,6 +16,7 @@ from fleetbelt.models.drift_readings import (
     Effects,
     clock_time,
     rows_of_belts,
+    setting_groups,
 )
 
 Each = float | FloatArray | BoolArray
@@ -325,7 +326,7 @@ def _shown(
     if effects.hot:
         log -= effects.hot * column("is_hot")[rows]
     if effects.left_shift or effects.left_slope:
-        level = column("set_level")[rows[lefts]]
+        level = _over_the_mean(readings, rows[lefts], effects.left_level)
         is_known = ~np.isnan(level)
         too_much = effects.left_slope * np.where(is_known, level, 0.0)
         log[lefts] -= effects.left_shift + too_much
@@ -336,6 +337,16 @@ def _shown(
         apart_var=column("u_apart")[rows].astype(float) ** 2,
         excess=np.reshape([either(*each) for each in excess], (len(excess), rows.size)),
     )
+
+
+def _over_the_mean(
+    readings: pl.DataFrame, rows: IntArray, means: Sequence[float]
+) -> FloatArray:
+    """Set levels of some rows over the mean of their group; NaN where not known."""
+    group = setting_groups(readings, rows)
+    mean = np.zeros(max(len(means), int(group.max(initial=-1)) + 1))
+    mean[: len(means)] = means
+    return readings["set_level"].to_numpy()[rows] - mean[group]
 
 
 def _falling(n: IntArray) -> IntArray:

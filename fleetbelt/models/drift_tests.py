@@ -17,6 +17,7 @@ from fleetbelt.models.drift_readings import (
     Effects,
     blocks_of_belts,
     rows_of_belts,
+    setting_groups,
 )
 from fleetbelt.models.drift_runs import Each, Runs
 from fleetbelt.models.estimates import two_sided_z
@@ -104,7 +105,8 @@ def effect_tests(
     How tightly a belt was set is known by a reading whose error the next found reading
     does not share: what was read too high is found lower at no drift at all. Every test
     therefore allows for left readings that are too high by ``left_shift`` (as where an
-    adjuster slips) and by a share ``left_slope`` of their set level.
+    adjuster slips) and by a share ``left_slope`` of their set level over the mean of
+    like settings: errors of readings go to and fro, so that on the mean they are none.
 
     Drift by duty is relative to the class with most rows.
 
@@ -114,7 +116,8 @@ def effect_tests(
     """
     by_rows = readings["duty_no"].value_counts().sort("count", "duty_no")["duty_no"]
     duties = sorted(by_rows[:-1])
-    pooled, n_intervals = _pooled(readings, duties, spreads, clock, effects)
+    left_level = _mean_levels(readings)
+    pooled, n_intervals = _pooled(readings, duties, spreads, clock, effects, left_level)
     sums = _beside_the_models(pooled)
     names = (*_ADDED, *duties, *_SHOWN)
     places = {name: [names.index(name)] for name in (*_ALLOWED_FOR, *_CHOICES[:-1])}
@@ -137,7 +140,7 @@ def effect_tests(
     table = table.select(pl.col(name).cast(t) for name, t in EFFECTS.items())
     return EffectTests(
         table=table,
-        supported=_supported(table),
+        supported=_supported(table, left_level),
         worth=worth,
         base_duty_no=by_rows[-1] if by_rows.len() else None,
     )
@@ -149,6 +152,7 @@ def _pooled(
     spreads: Spreads,
     clock: Clock,
     effects: Effects | None,
+    left_level: FloatArray,
 ) -> tuple[Pooled, int]:
     """Sum up the belts of each model, with a term for each effect; and the intervals.
 
@@ -161,7 +165,7 @@ def _pooled(
     )
     parts, n_intervals = [], 0
     for block in blocks_of_belts(readings):
-        added, shown = _terms(block)
+        added, shown = _terms(block, left_level)
         runs = Runs.of(block, clock=clock, effects=effects, added=added, shown=shown)
         sums = BeltSums.of(runs, spreads)
         first, _ = rows_of_belts(block["belt_no"].to_numpy())
@@ -191,8 +195,19 @@ def _with_duties(pooled: Pooled, duties: list[int], n_duties: int) -> Pooled:
     )
 
 
+def _mean_levels(readings: pl.DataFrame) -> FloatArray:
+    """Mean set level of each group of settings; 0 of those that have none."""
+    level = readings["set_level"].to_numpy()
+    rows = np.flatnonzero(~np.isnan(level))
+    group = setting_groups(readings, rows)
+    n_groups = 2 * int(readings["model_no"].to_numpy().max(initial=-1)) + 2
+    n = np.bincount(group, minlength=n_groups)
+    total: FloatArray = np.bincount(group, level[rows], n_groups)  # type: ignore[assignment]
+    return total / np.maximum(n, 1)
+
+
 def _terms(
-    readings: pl.DataFrame,
+    readings: pl.DataFrame, left_level: FloatArray
 ) -> tuple[list[FloatArray], list[tuple[Each, Each]]]:
     """Return what adds to drift, and what readings show too much.
 
@@ -202,7 +217,9 @@ def _terms(
     before = after.before()
     hot = readings["is_hot"].to_numpy()
     added = [before.refitted.astype(float), before.set_level]
-    return added, [(0.0, 1.0), (0.0, after.set_level), (hot, hot)]
+    level = readings["set_level"].to_numpy()
+    level = np.nan_to_num(level - left_level[setting_groups(readings, slice(None))])
+    return added, [(0.0, 1.0), (0.0, level), (hot, hot)]
 
 
 def _beside_the_models(pooled: Pooled) -> tuple[FloatArray, FloatArray]:
@@ -284,14 +301,16 @@ def _solved(
     )
 
 
-def _supported(table: pl.DataFrame) -> Effects:
+def _supported(table: pl.DataFrame, left_level: FloatArray) -> Effects:
     kept = table.filter("is_supported")
     single = {row["effect"]: row["estimate"] for row in kept.iter_rows(named=True)}
     by_duty = dict(kept.filter(effect="duty").select("duty_no", "estimate").iter_rows())
+    has_slope = "left_slope" in single
     return Effects(
         hot=single.get("hot", 0.0),
         left_shift=single.get("left_shift", 0.0),
         left_slope=min(max(single.get("left_slope", 0.0), 0.0), LARGEST_SLOPE),
+        left_level=tuple(left_level.tolist()) if has_slope else (),
         refitted=single.get("refitted", 0.0),
         set_level=single.get("set_level", 0.0),
         duty=tuple(by_duty.get(i, 0.0) for i in range(max(by_duty, default=-1) + 1)),

@@ -9,7 +9,12 @@ import pytest
 from fleetbelt.models.drift import fit_drift
 from fleetbelt.models.drift_checks import innovation_checks
 from fleetbelt.models.drift_filter import BeltSums
-from fleetbelt.models.drift_likelihood import SpreadLikelihood, marginal_deviance
+from fleetbelt.models.drift_likelihood import (
+    Pooled,
+    Solution,
+    SpreadLikelihood,
+    marginal_deviance,
+)
 from fleetbelt.models.drift_readings import Effects
 from fleetbelt.models.drift_runs import Runs
 from fleetbelt.models.drift_tests import EFFECTS, effect_tests
@@ -44,7 +49,7 @@ def test_a_fleet_without_effects_is_left_as_it_is(plain):
     tests, *_ = plain
 
     choices = tests.table.filter(pl.col("effect").str.starts_with("left_").not_())
-    assert replace(tests.supported, left_slope=0.0) == Effects()
+    assert replace(tests.supported, left_slope=0.0, left_level=()) == Effects()
     assert not choices["is_supported"].any()
     assert (choices["p_value"] > 0.001).all()
     assert tests.table.schema == EFFECTS
@@ -122,6 +127,29 @@ def test_what_the_error_of_left_readings_bends_is_straight_once_it_is_known(plai
     assert tightest(fit) < -5
     assert abs(tightest(known)) < 3.5
     assert known.loglik > fit.loglik + 50
+
+
+@pytest.mark.parametrize("is_install", [False, True])
+def test_where_settings_lie_in_their_range_does_not_move_drift_and_run_in(
+    plain, is_install
+):
+    """Errors of left readings are none on the mean, wherever settings are aimed."""
+    tests, readings, fit = plain
+    comes_next = pl.col("crosses_run_in").shift(-1, fill_value=False)
+    off = pl.when(comes_next == is_install).then(-0.1).otherwise(0.0)
+    aimed_low = readings.with_columns(set_level=pl.col("set_level") + off)
+
+    def drift_and_run_in(readings, effects):
+        sums = BeltSums.of(Runs.of(readings, effects=effects), fit.spreads)
+        model = Runs.of(readings).model
+        pooled = Pooled.of(sums.cross, fit.spreads.slope, model, model.max() + 1)
+        return Solution.of(pooled).theta
+
+    again = effect_tests(aimed_low, fit.spreads).supported
+    assert again.left_slope == pytest.approx(tests.supported.left_slope, rel=1e-4)
+    assert drift_and_run_in(aimed_low, again) == pytest.approx(
+        drift_and_run_in(readings, tests.supported), rel=1e-4
+    )
 
 
 def test_a_shift_of_left_readings_is_taken_off_where_no_range_is_known(plain):
