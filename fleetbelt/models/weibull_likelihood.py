@@ -89,11 +89,14 @@ class Terms:
         rows = lives.where(np.argsort(lives.cell, kind="stable"))
         w, n = rows.weight, rows.weight.size
         is_pair, is_late = rows.end >= End.INTERVAL, rows.entry_mi > 0
+        lower_mi = rows.lower_mi
+        if broken_share == 1.0:  # no failure would be unseen: it ran to its last mile
+            is_running = rows.end == End.RUNNING
+            is_pair = is_pair & ~is_running
+            lower_mi = np.where(is_running, rows.upper_mi, lower_mi)
         is_interval = rows.end[is_pair] == End.INTERVAL
         miles, mile = np.unique(
-            np.concatenate(
-                [rows.lower_mi, rows.upper_mi[is_pair], rows.entry_mi[is_late]]
-            ),
+            np.concatenate([lower_mi, rows.upper_mi[is_pair], rows.entry_mi[is_late]]),
             return_inverse=True,
         )
         cell = np.concatenate([rows.cell, rows.cell[is_pair], rows.cell[is_late]])

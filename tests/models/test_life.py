@@ -19,6 +19,7 @@ from fleetbelt.models.life import (
     median_residual_mi,
 )
 from fleetbelt.models.lives import End, Lives
+from fleetbelt.models.weibull_likelihood import Terms, weibull_objective
 
 KM_PER_MI = 1.609344
 
@@ -336,3 +337,23 @@ def test_half_the_belts_fail_within_the_median_residual_life():
     median = median_residual_mi(ages, **weibull)
 
     assert failure_probability(ages, median, **weibull) == pytest.approx(0.5, rel=1e-9)
+
+
+def test_where_every_failure_breaks_a_running_belt_is_known_to_its_last_mile():
+    """And a shape with which it could never have come so far is still worked out."""
+    end = np.repeat([End.EXACT, End.RUNNING], [3, 6])
+    seen_mi = np.array([9e3, 1e4, 1.1e4, 1e3, 2e3, 3e3, 4e3, 5e3, 0.0])
+    last_mi = np.concatenate([seen_mi[:3], np.full(6, 6e4)])
+    known_mi = np.where(end == End.RUNNING, last_mi, seen_mi)
+    end_known = np.where(end == End.RUNNING, End.CENSORED, end)
+
+    fit, by_hand = (
+        fit_weibull(lives, broken_share=1.0)
+        for lives in (Lives.of(end, seen_mi, last_mi), Lives.of(end_known, known_mi))
+    )
+    too_steep = weibull_objective(
+        Terms.of(Lives.of(end, seen_mi, last_mi), 1.0), np.ones((1, 1))
+    )(np.array([2.0, 9.0]))
+
+    assert fit.b10_mi.hi == pytest.approx(by_hand.b10_mi.hi, rel=1e-6)
+    assert all(np.isfinite(part).all() for part in too_steep)
