@@ -15,7 +15,7 @@ from fleetbelt.models.drift_offsets import OFFSETS, cell_offsets, put_right
 from fleetbelt.models.drift_tests import EffectTests, effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from fleetbelt.models.plan import days_planned
-from fleetbelt.settings import Settings
+from fleetbelt.settings import Measurement, Settings
 from fleetbelt.steps.drift_ahead import course
 from fleetbelt.steps.drift_evidence import evidence
 from fleetbelt.steps.drift_readings import numbered_readings
@@ -54,15 +54,16 @@ MODEL_NUMBERS: Final = "(select distinct model, model_no from history.drift_belt
 
 def drift(read: Read, settings: Settings) -> Tables:
     """Learn what belts lose per mile, and where each running belt stands now."""
-    fit, learned = _learned(read, settings.measurement.reading_sd)
+    fit, learned = _learned(read, settings.measurement)
     return learned | _now(read, fit, settings)
 
 
 def _learned(
-    read: Read, prior_reading_sd: float
+    read: Read, rules: Measurement
 ) -> tuple[DriftFit, dict[str, pl.DataFrame]]:
     """Fit what the readings say, and lay out the tables of it; keep no reading."""
-    readings, gauges, cells = numbered_readings(read)
+    prior_reading_sd = rules.reading_sd
+    readings, gauges, cells = numbered_readings(read, rules.vibration_mass_u)
     offsets, near = _offsets(readings, prior_reading_sd)
     readings = put_right(readings, readings["cell_no"], offsets)
     fit, tests, choice = _fitted(readings, prior_reading_sd, near)

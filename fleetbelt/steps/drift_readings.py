@@ -27,7 +27,8 @@ TENSIONS: Final = (
 )
 DOUBTS: Final = (
     "(select visit_key, cast(u_corr as float) as u_corr,"
-    " cast(u_apart as float) as u_apart, cast(set_level as float) as set_level"
+    " cast(u_apart as float) as u_apart, cast(set_level as float) as set_level,"
+    " is_frequency"
     " from history.drift_readings)"
 )
 BELTS: Final = (
@@ -37,11 +38,14 @@ BELTS: Final = (
 _CELL_MM: Final = 2**20  # more than any span
 
 
-def numbered_readings(read: Read) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
+def numbered_readings(
+    read: Read, u_mass: float
+) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
     """Read what the drift model is fitted to; and the names of gauges and cells.
 
     As `checked_readings` returns them, with ``gauge_no`` and ``cell_no``: places in
     those names. A cell is a gauge at a span, whose readings share a correction.
+    ``u_mass`` is the relative uncertainty of the mass of a belt read by frequency.
 
     A few columns at a time are read, put in order and given up, so that never more than
     a part of the visits is there twice.
@@ -50,7 +54,7 @@ def numbered_readings(read: Read) -> tuple[pl.DataFrame, pl.Series, pl.Series]:
     tensions, gauges = _in_order(read(TENSIONS)), read(GAUGE_NAMES)["gauge_id"]
     cell_no, cells = _cells(tensions, gauges)
     n = {f"{phase}_n": tensions["n"] for phase in ("found", "left")}
-    doubts = _in_order(read(DOUBTS))
+    doubts = _one_mass_a_belt(_in_order(read(DOUBTS)), way, tensions, u_mass)
     whole = pl.concat([way, tensions, doubts], how="horizontal").with_columns(**n)
     readings = checked_readings(whole).with_columns(tensions["gauge_no"], cell_no)
     return readings, gauges, cells
@@ -85,6 +89,28 @@ def _from_row_to_row(visits: pl.DataFrame, belts: pl.DataFrame) -> pl.DataFrame:
         crosses_run_in=pl.Series(crosses_run_in),
         refitted=pl.Series(refits > refits_before),
     )
+
+
+def _one_mass_a_belt(
+    doubts: pl.DataFrame, way: pl.DataFrame, tensions: pl.DataFrame, u_mass: float
+) -> pl.DataFrame:
+    """Let the mass err alike along a belt that was never read but by frequency.
+
+    Beside readings of another kind it errs apart from them.
+    """
+    by_frequency = doubts.drop_in_place("is_frequency").to_numpy()
+    if not by_frequency.any():
+        return doubts
+    has_found, has_left = (
+        tensions[f"{phase}_log"].is_not_null().to_numpy() for phase in ("found", "left")
+    )
+    belt_no = way["belt_no"].to_numpy()
+    has_other = np.bincount(belt_no, (has_found | has_left) & ~by_frequency) > 0
+    rows = np.flatnonzero(by_frequency & ~has_other[belt_no])
+    u_apart, u_corr = (doubts[name].to_numpy().copy() for name in ("u_apart", "u_corr"))
+    u_apart[rows] = np.sqrt(np.maximum(u_apart[rows] ** 2 - u_mass**2, 0.0))
+    u_corr[rows] = u_mass
+    return doubts.with_columns(u_apart=pl.Series(u_apart), u_corr=pl.Series(u_corr))
 
 
 def _cells(origins: pl.DataFrame, gauges: pl.Series) -> tuple[pl.Series, pl.Series]:

@@ -21,6 +21,7 @@
 --   n_averaged         bigint   readings in each mean
 --   u_corr             double   relative uncertainty of the gauge's correction
 --   errs_apart         boolean  it errs anew at each reading: no gauge stands for it
+--   is_frequency       boolean  read by frequency: by the mass of its belt
 --   is_hot             boolean
 --   gauge_id           varchar
 --   span_mm            double   mm
@@ -78,6 +79,7 @@ final as (
         case when is_read then u_corr end as u_corr,
         is_read
         and (is_assumed or is_frequency) as errs_apart,
+        is_read and is_frequency as is_frequency,
         coalesce(belt_temperature = 'hot', false) as is_hot,
         gauge_id,
         span_mm,

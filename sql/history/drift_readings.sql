@@ -15,6 +15,7 @@
 --   resets            boolean  the tension was changed here
 --   u_corr            double   relative uncertainty of the gauge's correction, lasting
 --   u_apart           double   the same, where it errs anew at each reading
+--   is_frequency      boolean  read by frequency: by the mass of its belt
 --   is_hot            boolean
 --   set_level         double   log of left tension to the middle of its range
 --   gauge_id          varchar
@@ -39,6 +40,7 @@ final as (
         case when states.errs_apart then 0e0 else coalesce(states.u_corr, 0e0) end
             as u_corr,
         case when states.errs_apart then states.u_corr else 0e0 end as u_apart,
+        states.is_frequency,
         states.is_hot,
         ln(states.left_n * 2e0 / (ranges.spec_min_n + ranges.spec_max_n))
             as set_level,
