@@ -17,6 +17,7 @@ from fleetbelt.ingest.headings import Layout
 from fleetbelt.ingest.opening import Opened
 from fleetbelt.ingest.records import BLANKS, Malformed, Record
 from fleetbelt.ingest.statements import Sql, compose, joined, literal, name, qualified
+from fleetbelt.store.frames import seen_as
 
 ENGINE_FROM_BYTES: Final = 2**17  # smaller files are read carefully at once
 Result = TypeVar("Result")
@@ -34,16 +35,6 @@ def until_sure(take_in: Callable[[], Result], careful: set[str]) -> Result:
             return take_in()
         except EngineDoubt as doubt:
             careful.add(str(doubt))
-
-
-class _ArrowView:
-    """A frame as the engine takes it without pyarrow."""
-
-    def __init__(self, frame: pl.DataFrame) -> None:
-        self._frame = frame
-
-    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
-        return self._frame.__arrow_c_stream__(requested_schema)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,9 +130,8 @@ class Target:
                 },
             }
         )
-        self._register("careful_rows", frame)
-        self.connection.execute(*self.insertion(Sql("careful_rows")))
-        self.connection.unregister("careful_rows")
+        with seen_as(self.connection, "careful_rows", frame):
+            self.connection.execute(*self.insertion(Sql("careful_rows")))
 
     def _add_malformed(self, malformed: Sequence[Malformed]) -> None:
         if not malformed:
@@ -153,16 +143,12 @@ class Target:
                 "raw": [row.raw for row in malformed],
             }
         )
-        self._register("malformed_rows", frame)
-        self.connection.execute(
-            "insert into raw.malformed select $file_id, line, reason, raw "
-            "from malformed_rows",
-            {"file_id": self.file_id},
-        )
-        self.connection.unregister("malformed_rows")
-
-    def _register(self, view: str, frame: pl.DataFrame) -> None:
-        self.connection.register(view, _ArrowView(frame))
+        with seen_as(self.connection, "malformed_rows", frame):
+            self.connection.execute(
+                "insert into raw.malformed select $file_id, line, reason, raw "
+                "from malformed_rows",
+                {"file_id": self.file_id},
+            )
 
 
 def _batches(

@@ -1,6 +1,7 @@
 """Read tables as polars frames, write frames as tables, without pyarrow."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 import duckdb
@@ -21,6 +22,27 @@ class _ArrowView:
     def __arrow_c_stream__(self, requested_schema: object = None) -> Any:  # noqa: ANN401
         return self._frame.__arrow_c_stream__(requested_schema)
 
+    def let_go(self) -> None:
+        """Give the frame's memory back, whoever still holds the view."""
+        self._frame = pl.DataFrame()
+
+
+@contextmanager
+def seen_as(
+    connection: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame
+) -> Iterator[None]:
+    """Let statements of the block read a frame by this name.
+
+    The engine holds what it was given until its transaction ends; not the frame.
+    """
+    view = _ArrowView(frame)
+    connection.register(name, view)
+    try:
+        yield
+    finally:
+        connection.unregister(name)
+        view.let_go()
+
 
 def read(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
     """Return the rows of a query as a frame.
@@ -39,12 +61,11 @@ def write(
     if schema == "results":
         key = ", ".join(f'"{column}"' for column in result_table(table).key)
         order = f" order by {key}"
-    connection.register("frame_to_write", _ArrowView(frame))
     connection.execute(f"create schema if not exists {schema}")
-    connection.execute(
-        f"create or replace table {name} as select * from frame_to_write{order}"
-    )
-    connection.unregister("frame_to_write")
+    with seen_as(connection, "frame_to_write", frame):
+        connection.execute(
+            f"create or replace table {name} as select * from frame_to_write{order}"
+        )
 
 
 def existing(
