@@ -12,6 +12,7 @@ import polars as pl
 
 from fleetbelt.intake import Say
 from fleetbelt.store import export, frames
+from fleetbelt.store.database import is_roomy
 from fleetbelt.store.folders import put_stamp, told_if_it_stands, whole_folder
 from fleetbelt.store.pseudonyms import masked
 from fleetbelt.store.side_by_side import GiveOut
@@ -58,7 +59,7 @@ def give_out(  # noqa: PLR0913 -- what a run asks for
     Parameters
     ----------
     connection : duckdb.DuckDBPyConnection
-        To a database with the results of ``state``.
+        To a database with the results of ``state``; may be closed at the end.
     out : Path
         Gets the folders ``pages`` and ``tables``.
     state : str
@@ -81,24 +82,33 @@ def give_out(  # noqa: PLR0913 -- what a run asks for
     """
     pages, tables = out / "pages", out / "tables"
     old_pages = told_if_it_stands(pages, f"{state} {pack}")
+
+    def shown() -> dict[str, pl.DataFrame]:
+        return {} if old_pages else _read_pages(connection)
+
+    def paged(results: dict[str, pl.DataFrame]) -> Told:
+        return old_pages or _write_pages(results, pages, f"{state} {pack}", pack=pack)
+
+    def tabled() -> Told:
+        if new:
+            return _write_tables(connection, new, state)
+        return told_if_it_stands(tables, state) or {"plan": []}
+
     masks = masked(connection, None if old_pages and not new else key)
-    with masks, ThreadPoolExecutor(1) as engine:  # it serves one at a time
-        shown = engine.submit(lambda: {} if old_pages else _read_pages(connection))
-        written = engine.submit(
-            lambda: (
-                _write_tables(connection, new, state)
-                if new
-                else told_if_it_stands(tables, state) or {"plan": []}
-            )
-        )
-        paged = old_pages or _write_pages(
-            shown.result(), pages, f"{state} {pack}", pack=pack
-        )
-        tabled = written.result()
-    if tabled["plan"]:
-        say(f"plan      to take away: {', '.join(tabled['plan'])} in {tables}")
-    say(f"pages     {len(paged['pages'])} written")
-    return tuple(pages / name for name in paged["pages"]), tuple(paged["headlines"])
+    if is_roomy(connection):
+        with masks, ThreadPoolExecutor(1) as engine:  # it serves one at a time
+            results, written = engine.submit(shown), engine.submit(tabled)
+            told_pages, told_tables = paged(results.result()), written.result()
+    else:
+        with masks:
+            told_tables, read = tabled(), shown()
+        connection.close()  # the memory that it holds is for the pages
+        told_pages = paged(read)
+    if told_tables["plan"]:
+        say(f"plan      to take away: {', '.join(told_tables['plan'])} in {tables}")
+    say(f"pages     {len(told_pages['pages'])} written")
+    written_pages = tuple(pages / name for name in told_pages["pages"])
+    return written_pages, tuple(told_pages["headlines"])
 
 
 def _read_pages(connection: duckdb.DuckDBPyConnection) -> dict[str, pl.DataFrame]:

@@ -129,7 +129,7 @@ def compute(
     before = facts.inputs(lambda t: frames.read(connection, f"from {t}"), settings)
     previous.keep(connection, before)
     has_room = is_roomy(connection)
-    with made_beside(connection, models, made, give_out) as tables:
+    with made_beside(connection, models, made, give_out, is_roomy=has_room) as tables:
         _fit(tables, settings, say, is_roomy=has_room)
         said = facts.run_info(tables.read, settings, pseudonyms=key)
         tables.write({"results.run_info": said})

@@ -28,6 +28,8 @@ def made_beside(
     models: tuple[SqlModel, ...],
     made: frozenset[str],
     give_out: GiveOut | None = None,
+    *,
+    is_roomy: bool = True,
 ) -> Iterator["Tables"]:
     """Make SQL models while the block runs, and what is left of them at its end.
 
@@ -43,6 +45,9 @@ def made_beside(
     give_out : callable, optional
         Takes the name of a model that is made when nothing else can be, and does with
         the engine what it must; the callable that it returns does the rest without.
+    is_roomy : bool
+        Whether there is memory for a model beside a fit; without, models are made, and
+        given out, while the block waits.
 
     Yields
     ------
@@ -54,7 +59,7 @@ def made_beside(
     StoreError
         A model does not run, or reads what nobody makes.
     """
-    tables = Tables(connection, models, made, give_out)
+    tables = Tables(connection, models, made, give_out, is_roomy=is_roomy)
     thread = threading.Thread(target=tables.make_all, name="sql")
     thread.start()
     try:
@@ -81,6 +86,8 @@ class Tables:
         What of it stands already.
     give_out : callable or None
         See `made_beside`.
+    is_roomy : bool
+        See `made_beside`.
     """
 
     def __init__(
@@ -89,6 +96,8 @@ class Tables:
         models: tuple[SqlModel, ...],
         made: frozenset[str],
         give_out: GiveOut | None,
+        *,
+        is_roomy: bool,
     ) -> None:
         self._connection = connection
         self._to_make = {m.name: m for m in models if m.name not in made}
@@ -100,6 +109,7 @@ class Tables:
         self._is_stopped = False
         self._give_out = give_out
         self._to_give: list[str] = []
+        self._is_roomy = is_roomy
 
     def read(self, table: str) -> pl.DataFrame:
         """Return a table, or a subquery in brackets, once all that it reads is made."""
@@ -225,7 +235,8 @@ class Tables:
         if self._is_stopped:
             return True
         is_theirs = any(not self._missing(names) for names in self._asked)
-        return not is_theirs and bool(self._next() or self._to_give)
+        is_free = self._is_roomy or len(self._asked) >= self._n_fits
+        return is_free and not is_theirs and bool(self._next() or self._to_give)
 
     def _is_stuck(self) -> bool:
         """Tell whether nobody can go on: all fits wait for what nobody will make."""

@@ -57,6 +57,21 @@ def test_what_is_not_waited_for_is_made_too(connection):
     assert connection.sql("from marts.one").fetchall() == [(1,)]
 
 
+def test_without_room_nothing_is_made_that_the_block_does_not_wait_for(connection):
+    models = tuple(model(f"marts.m{n}", f"select {n} as n") for n in range(9))
+    stand = (
+        "(select count(*) as n from duckdb_tables() where schema_name = 'marts'"
+        " and table_name <> 'm5')"
+    )
+
+    with made_beside(connection, models, NONE, is_roomy=False) as tables:
+        counts = [tables.read("marts.m5")["n"].item()]
+        counts += [tables.read(stand)["n"].item() for _ in range(99)]
+
+    assert counts == [5, *[0] * 99]
+    assert connection.sql("from marts.m8").fetchall() == [(8,)]
+
+
 def test_what_stands_already_is_not_made_again(connection):
     connection.execute("create schema marts; create table marts.one as select 7 as n")
 
