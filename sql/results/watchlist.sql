@@ -75,13 +75,31 @@ reasoned as (
 worded as (
     select
         *,
-        cast(cast(abs(100e0 * (shown_share - 1e0)) + 0.5e0 as bigint) as varchar)
-            as shown_under,
-        cast(cast(abs(100e0 * (true_share - 1e0)) + 0.5e0 as bigint) as varchar)
-            as truly_under,
-        cast(cast(abs(100e0 * (found_share - 1e0)) + 0.5e0 as bigint) as varchar)
-            as found_under,
-        cast(cast(gauge_over_pct + 0.5e0 as bigint) as varchar) as gauge_over
+        case
+            when abs(shown_share - 1e0) < 5e-3 then 'less than 1'
+            else
+                cast(
+                    cast(floor(abs(100e0 * (shown_share - 1e0)) + 0.5e0) as bigint)
+                    as varchar
+                )
+        end as shown_under,
+        case
+            when abs(true_share - 1e0) < 5e-3 then 'less than 1'
+            else
+                cast(
+                    cast(floor(abs(100e0 * (true_share - 1e0)) + 0.5e0) as bigint)
+                    as varchar
+                )
+        end as truly_under,
+        case
+            when abs(found_share - 1e0) < 5e-3 then 'less than 1'
+            else
+                cast(
+                    cast(floor(abs(100e0 * (found_share - 1e0)) + 0.5e0) as bigint)
+                    as varchar
+                )
+        end as found_under,
+        cast(cast(floor(gauge_over_pct + 0.5e0) as bigint) as varchar) as gauge_over
     from reasoned
 ),
 
@@ -129,11 +147,13 @@ final as (
                     || coalesce(
                         cast(
                             cast(
-                                10e0 * drift_pct_per_1000mi
-                                / case
-                                    when model_drift_pct_per_1000mi > 0e0
-                                        then model_drift_pct_per_1000mi
-                                end as bigint
+                                floor(
+                                    10e0 * drift_pct_per_1000mi
+                                    / case
+                                        when model_drift_pct_per_1000mi > 0e0
+                                            then model_drift_pct_per_1000mi
+                                    end + 0.5e0
+                                ) as bigint
                             ) / 1e1 as varchar
                         )
                         || ' times as fast as its model.',
