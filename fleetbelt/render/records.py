@@ -17,6 +17,7 @@ from fleetbelt.render.section import (
     missing,
     sentence,
 )
+from fleetbelt.render.story import place
 
 _ROWS_SHOWN: Final = 100
 _COUNTS: Final = ("rows_read", "rows_loaded", "rows_quarantined", "rows_duplicate")
@@ -220,7 +221,7 @@ def _refused_rows(frames: Frames) -> tuple[Section, ...]:
             frame=frame,
             columns=(
                 Column(name="file", label="File"),
-                Column(name="line", label="Line", kind="count"),
+                Column(name="line", label="Line"),
                 Column(name="table_name", label="Table"),
                 Column(name="column_name", label="Column"),
                 Column(name="words", label="Reasons"),
@@ -262,7 +263,7 @@ def _replaced(frames: Frames) -> Section:
                 Column(name="table_name", label="Table"),
                 Column(name="key", label="Key"),
                 Column(name="file", label="Older file"),
-                Column(name="line", label="Its line", kind="count"),
+                Column(name="line", label="Its line"),
                 Column(name="by_file", label="Replaced by"),
                 Column(name="raw", label="Text of the older row"),
             ),
@@ -293,6 +294,7 @@ def _doubted(frames: Frames) -> Section:
         )
     frame = notes.sort(["n", "table_name", "code"], descending=[True, False, False])
     frame = frame.with_columns(
+        place=place(),
         words=_spelled("code"),
         mend=pl.concat_str(
             "mend",
@@ -308,7 +310,10 @@ def _doubted(frames: Frames) -> Section:
             kinds=frame["code"].n_unique(),
             top=frame["words"][0],
         ),
-        caveat=("These rows are in the numbers, treated as the note says.",),
+        caveat=sentence(
+            "These rows are in the numbers, treated as the note says. "
+            "tables/data_notes.csv lists every one with its file and line."
+        ),
         table=Table(
             frame=frame,
             columns=(
@@ -317,7 +322,8 @@ def _doubted(frames: Frames) -> Section:
                 Column(name="n", label="Rows", kind="count"),
                 Column(name="sentence", label="What it means"),
                 Column(name="mend", label="How to mend it"),
-                Column(name="example_key", label="Example"),
+                Column(name="place", label="Example"),
+                Column(name="example_key", label="Its key"),
                 Column(name="example_detail", label="Its detail"),
             ),
             is_open=True,

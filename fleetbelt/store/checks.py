@@ -62,13 +62,16 @@ def discover(folder: Path) -> tuple[Check, ...]:
 def notes(folder: Path) -> SqlModel:
     """Return the model of ``results.data_notes``: one row a table, key and code."""
     found = "\nunion all\n".join(
-        f"select table_name, key, code, detail from (\n{check.sql}\n)"
+        f"select table_name, key, code, detail, file_id, line from (\n{check.sql}\n)"
         for check in discover(folder)
         if check.severity == "note"
     )
     sql = (
-        "select table_name, key, code, min(detail) as detail "
+        "select noted.* exclude (file_id, line), files.file, noted.line from ("
+        "select table_name, key, code, min(detail) as detail, "
+        "min(file_id) as file_id, min(line) as line "
         f"from (\n{found}\n) group by table_name, key, code"
+        ") as noted left join raw.files as files using (file_id)"
     )
     return SqlModel(
         name="results.data_notes",

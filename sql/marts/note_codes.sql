@@ -10,6 +10,8 @@
 --   setting         varchar  the key of fleetbelt.toml that decides it; null: none
 --   example_key     varchar
 --   example_detail  varchar
+--   file            varchar  of the example
+--   line            bigint   physical line of the example, header = 1
 with
 
 notes as (select * from results.data_notes),
@@ -21,7 +23,9 @@ counted as (
         code,
         count(*) as n,
         min(key) as example_key,
-        arg_min(detail, key) as example_detail
+        arg_min(detail, key) as example_detail,
+        arg_min(file, key) as file,
+        arg_min(line, key) as line
     from notes
     group by table_name, code
 ),
@@ -35,7 +39,9 @@ final as (
         codes.mend,
         nullif(codes.setting, '') as setting,
         counted.example_key,
-        counted.example_detail
+        counted.example_detail,
+        counted.file,
+        counted.line
     from counted
     left join codes using (code)
 )

@@ -419,6 +419,8 @@ def _notes() -> pl.DataFrame:
             "key": ["S00020-6"],
             "code": ["recheck_too_early"],
             "detail": ["3 minutes"],
+            "file": ["services.csv"],
+            "line": [21],
         }
     )
 
@@ -434,6 +436,8 @@ def _note_codes() -> pl.DataFrame:
             "setting": ["belts.run_in_minutes", None],
             "example_key": ["S00020", "D1, used"],
             "example_detail": ["3 minutes", "95 against 100 lbf"],
+            "file": ["services.csv", "specs.csv"],
+            "line": [21, 3],
         }
     )
 

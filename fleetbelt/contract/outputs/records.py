@@ -74,6 +74,8 @@ RECORDS: Final[tuple[Table, ...]] = (
             text("key!", "key of the row"),
             text("code!", "what is doubtful"),
             text("detail", "in words"),
+            text("file", "the file of the row"),
+            integer("line", "its physical line, header = 1"),
         ),
     ),
 )
