@@ -70,7 +70,7 @@ def _numbers(answer: Answer) -> dict[str, Any]:
     return {
         "refusal": None,
         "gauge": answer.gauge.gauge_id,
-        "span": in_words(answer.span),
+        "span": in_words(answer.span).replace("_", " "),
         "number": answer.span.number,
         "boxes": [_box(answer, state) for state in STATES],
         "readings": words.readings(answer, STATES),
