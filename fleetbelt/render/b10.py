@@ -158,6 +158,8 @@ def _caveat(groups: pl.DataFrame) -> Sentence:
     )
     if few:
         words += sentence(
-            " {few} more groups have too few failures for a fit.", few=few
+            " {few} more {groups} too few failures for a fit.",
+            few=few,
+            groups="group has" if few == 1 else "groups have",
         )
     return words

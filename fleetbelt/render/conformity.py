@@ -7,6 +7,7 @@ import polars as pl
 
 from fleetbelt.models.proportions import wilson
 from fleetbelt.render.figures import (
+    PLACES,
     Figure,
     axis,
     figure,
@@ -47,9 +48,10 @@ def looked_in_range(frames: Frames) -> tuple[int, int] | None:
     """Return how many installs left under read at least the minimum, and of how many.
 
     The gauge's own figure is the tension over its correction: what the technician saw.
+    None where no gauge is calibrated: then nothing tells what looked right and was not.
     """
     installs = frames.get("marts.install_tension")
-    if installs is None:
+    if installs is None or frames.get("results.gauge_curves") is None:
         return None
     under = installs.filter(UNDER)
     shown_n = pl.col("tension_n") / pl.col("correction")
@@ -174,31 +176,32 @@ def _ridges(names: list[str], binned: pl.DataFrame) -> Figure:
     step = 1 / len(names)
     width = float(binned["width"][0])
     first, last = binned.select(lo=pl.col("bin").min(), hi=pl.col("bin").max()).row(0)
-    low, high = width * first, width * (last + 1)
+    low, high = min(width * first, -0.1), max(width * (last + 1), 1.1)
     layout: dict[str, Any] = {"barmode": "overlay", "annotations": []}
     traces = []
     for place, name in enumerate(names):
         number = "" if place == 0 else str(place + 1)
         top = 1 - place * step
         layout[f"yaxis{number}"] = {
-            "domain": [top - step * 0.72, top - step * 0.02],
+            "domain": [top - step * 0.96, top - step * 0.26],
+            **({"matches": "y"} if place else {}),
             "tickformat": ".0%",
             "nticks": 3,
             "rangemode": "tozero",
             "zeroline": False,
         }
-        layout["annotations"].append(_row_name(name, top - step * 0.02))
+        layout["annotations"].append(_row_name(name, top - step * 0.24))
         traces += [
             _bars(name, f"y{number}", side, width=width * 0.94, is_first=place == 0)
             for side in _SIDES
         ]
     layout["shapes"] = [reference_line(x, layer="above") for x in (0.0, 1.0)]
-    title = "Place in the range (0 = min, 1 = max)"
+    in_words = high - low <= 4
     x = axis(
-        title,
+        "Place in the range" if in_words else "Place in the range (0 = min, 1 = max)",
         anchor=f"y{len(names)}" if len(names) > 1 else "y",
-        zeroline=False,
         range=[low, high],
+        **(PLACES if in_words else {"zeroline": False}),
     )
     y = layout.pop("yaxis")
     return figure(traces, x=x, y=y, height=120 + 92 * len(names), **layout)
@@ -212,7 +215,7 @@ def _row_name(name: str, y: float) -> dict[str, Any]:
         "x": 0,
         "y": y,
         "xanchor": "left",
-        "yanchor": "top",
+        "yanchor": "bottom",
         "showarrow": False,
         "font": {"color": "@ink"},
     }

@@ -4,16 +4,25 @@ import base64
 import gzip
 import hashlib
 import os
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.island import json_island, section_data, table_data
-from fleetbelt.render.section import Page, Section, Table
+from fleetbelt.render.records import counted
+from fleetbelt.render.section import (
+    Page,
+    Quantity,
+    Section,
+    Sentence,
+    Table,
+    sentence,
+)
 from fleetbelt.resources import bundled
 
 MOST_BYTES: Final = 3_000_000
@@ -53,6 +62,7 @@ class Press:
         self._style = _text(shared / "style.css")
         self._script = _text(shared / "page.js")
         self._plotly = _text(shared / "vendor" / PLOTLY)
+        self._refused = _refused(frames)
         self._templates = Environment(
             loader=FileSystemLoader(reports),
             autoescape=True,
@@ -60,6 +70,7 @@ class Press:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._templates.filters["unbroken"] = _unbroken
 
     def html(self, page: Page) -> str:
         """Return a page as HTML, packed where it would be over `MOST_BYTES`."""
@@ -78,6 +89,7 @@ class Press:
             names=self._names,
             fact=self._frames.fact,
             counts=_counts(self._frames),
+            refused=self._refused,
             policy=_policy(self._style, self._script, plotly),
             style=Markup(self._style),  # noqa: S704 -- our own files
             script=Markup(self._script),  # noqa: S704
@@ -111,6 +123,26 @@ def _counts(frames: Frames) -> str:
     return f"{', '.join(used)}." if used else ""
 
 
+def _refused(frames: Frames) -> Sentence:
+    """Say where so many rows were refused that every number leans; else nothing."""
+    read, _, refused, _ = counted(frames) or (0, 0, 0, 0)
+    if refused <= _MUCH * read:
+        return ()
+    return sentence(
+        "{share} of the rows read were refused: every number here rests on the rest.",
+        share=Quantity(value=refused / read, kind="share"),
+    )
+
+
+def _unbroken(text: str) -> Markup:
+    """Return text in which an id or a date, T-07 or 2025-06-30, keeps to one line."""
+    return Markup(_ID.sub(r'<span class="id">\g<0></span>', str(escape(text))))  # noqa: S704 -- escaped on this line
+
+
+_MUCH: Final = 0.2
+_ID: Final = re.compile(  # of 20 signs at most, with a digit and a hyphen
+    r"(?<![\w#&-])(?=[\w-]{3,20}(?![\w-]))(?=[\w-]*\d)\w+(?:-\w+)+", re.ASCII
+)
 _COUNTED: Final = {
     "n_visits_used": "service records used",
     "n_readings": "readings",

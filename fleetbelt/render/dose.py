@@ -5,7 +5,7 @@ from typing import Any, Final
 import polars as pl
 
 from fleetbelt.render.bands import times
-from fleetbelt.render.figures import Figure, Trace, axis, figure
+from fleetbelt.render.figures import PLACES, Figure, Trace, axis, figure
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,
@@ -34,21 +34,6 @@ _KINDS: Final = {
 }
 _NAMES: Final = {kind: name for kind, (name, _, _) in _KINDS.items()}
 _FAR_LOW, _FAR_HIGH = -0.5, 1.5  # half the range's width beyond it
-_MINUS: Final = "\N{MINUS SIGN}"
-PLACES: Final = {
-    "tickvals": [-1, -0.5, 0, 0.5, 1, 1.5, 2],
-    "ticktext": [
-        f"{_MINUS}100 %",
-        f"{_MINUS}50 %",
-        "min",
-        "mid",
-        "max",
-        "+50 %",
-        "+100 %",
-    ],
-    "zeroline": False,
-}
-"""Ticks of an axis of places in the range: beyond it, in shares of its width."""
 
 
 def two_sided(frames: Frames) -> Section:

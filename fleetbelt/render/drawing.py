@@ -29,6 +29,9 @@ _BELT: Final = Markup(
 _WORD: Final = Markup(
     '<text x="{x:.2f}" y="{y:.2f}" dy="0.35em"{weight}{turn}>{word}</text>'
 )
+_SAID: Final = Markup(  # the page's script turns it into the unit chosen
+    '{said}, <tspan data-kind="span" value="{mm}" data-digits="0">{mm} mm</tspan>'
+)
 _NUMBER: Final = Markup(
     '<circle cx="{x:.2f}" cy="{y:.2f}" r="{r:.2f}" fill="{paper}" '
     'stroke="currentColor" stroke-width="{line:.2f}"/>'
@@ -205,7 +208,7 @@ class _Pen:
         turn = (np.degrees(np.arctan2(run[1], run[0])) + 90) % 180 - 90
         place = at + across * 1.75 * self.text
         return line + self.word(
-            f"{self.said}, {self.layout.span_mm[k]:.0f} mm",
+            _SAID.format(said=self.said, mm=f"{self.layout.span_mm[k]:.0f}"),
             place,
             turn_deg=turn or 0.01,
         )

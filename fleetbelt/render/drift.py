@@ -46,8 +46,7 @@ _DRIFT: Final = _Loss(
     columns=("drift_pct_per_1000mi", "drift_lo", "drift_hi"),
     kind="percent_rate",
     title="Loss of tension ({percent_rate})",
-    words="A belt loses {value} ({interval}): from {least} in {low} to "
-    "{most} in {high}.",
+    words="A belt loses {value} ({interval}){ends}.",
     caveat="Dashed: all models. Belts of one model differ too, by {spread} (standard "
     "deviation between belts{range}). {clock}{few}",
 )
@@ -57,9 +56,8 @@ _RUN_IN: Final = _Loss(
     columns=("run_in_loss_pct", "run_in_loss_lo", "run_in_loss_hi"),
     kind="percent",
     title="Loss over the run-in (%)",
-    words="A new belt loses {value} of its tension over the run-in ({interval}): "
-    "from {least} in {low} to {most} in {high}. Without a recheck it stays "
-    "lost.",
+    words="A new belt loses {value} of its tension over the run-in ({interval})"
+    "{ends}. Without a recheck it stays lost.",
     caveat="Dashed: all models. It is measured from this fleet's own rechecks; no "
     "published figure was found to hold it against. {few}",
 )
@@ -127,14 +125,23 @@ def _answer(
     value, interval = said(
         *(one[name] for name in loss.columns), kind=loss.kind, digits=digits
     )
+    least, most = (
+        replace(value, value=ends[column][end], is_bare=True) for end in (-1, 0)
+    )
+    between = sentence(
+        ": from {least} in {low} to {most} in {high}",
+        least=least,
+        low=ends["model"][-1],
+        most=most,
+        high=ends["model"][0],
+    )
+    if least.text == most.text:
+        between = ("; models differ by less than these figures show",)
     return sentence(
         loss.words,
         value=value,
         interval=interval,
-        least=replace(value, value=ends[column][-1], is_bare=True),
-        low=ends["model"][-1],
-        most=replace(value, value=ends[column][0], is_bare=True),
-        high=ends["model"][0],
+        ends=() if models.height < 2 else between,
     )
 
 

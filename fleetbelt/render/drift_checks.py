@@ -308,10 +308,10 @@ def clock_words(frames: Frames) -> Sentence:
     by = Quantity(value=abs(chosen - other), kind="number", digits=1)
     if table.filter("is_chosen")["clock"].item() != "log_miles":
         return sentence(
-            "Loss is taken as even in the miles: twice the log-likelihood of loss even "
-            "in their log is {by} {less}.",
+            "Loss is taken as even in the miles: the readings fit that {less} than a "
+            "loss that slows with them (by {by} in twice the log-likelihood).",
             by=by,
-            less="less" if chosen <= other else "more only",
+            less="better" if chosen <= other else "hardly worse",
         )
     return sentence(
         "Loss is fast after a setting and slower later: even in the log of the miles "

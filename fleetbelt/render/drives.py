@@ -9,6 +9,7 @@ from fleetbelt.belt.drive import Drive, PulleyEstimate, lay_out, pulley_estimate
 from fleetbelt.render.drawing import drive_drawing
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import Quantity, Sentence, sentence
+from fleetbelt.render.shares import listed
 
 MOST_DRIVES: Final = 12
 
@@ -62,19 +63,34 @@ def _drawn(frames: Frames, drive_id: str, drive: Drive) -> dict[str, Any]:
     estimates = pulley_estimates(layout, limits)
     return {
         "drive_id": drive_id,
+        "models": _models(frames, drive_id),
         "svg": drive_drawing(
             layout,
             is_reached=[span.is_accessible for span in drive.spans],
             measured=best.number - 1 if best else None,
             paper="var(--card)",
         ),
-        "best": f"span {best.number}, {best.name.replace('_', ' ')}, "
-        f"{best.length_mm:.0f} mm"
+        "best": sentence(
+            "span {n}, {name}, {long}",
+            n=best.number,
+            name=best.name.replace("_", " "),
+            long=Quantity(value=best.length_mm, kind="span"),
+        )
         if best
-        else "",
+        else (),
         "states": list(limits),
         "pulleys": [_row(one, list(limits)) for one in estimates],
     }
+
+
+def _models(frames: Frames, drive_id: str) -> str:
+    """Name the models whose belts run on this drive, the commonest first."""
+    ends = frames.get("pages.belt_ends")
+    if ends is None:
+        return ""
+    sums = ends.filter(drive_id=drive_id).group_by("model").agg(pl.col("n").sum())
+    order = sums.drop_nulls().sort("n", "model", descending=[True, False])
+    return listed(order["model"].to_list(), "")
 
 
 def _limits(frames: Frames, drive_id: str) -> dict[str, tuple[float, float]]:

@@ -14,8 +14,8 @@ from fleetbelt.render.bands import (
     p_value,
     times,
 )
-from fleetbelt.render.dose import PLACES, curve, range_shape
-from fleetbelt.render.figures import Figure, axis, figure, interval_dots
+from fleetbelt.render.dose import curve, range_shape
+from fleetbelt.render.figures import PLACES, Figure, axis, figure, interval_dots
 from fleetbelt.render.frames import Frames
 from fleetbelt.render.section import (
     Column,

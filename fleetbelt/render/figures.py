@@ -14,8 +14,18 @@ from typing import Any, Final
 Figure = dict[str, Any]
 Trace = dict[str, Any]
 
-LABEL_LENGTH: Final = 28
+LABEL_LENGTH: Final = 30
 MOST_ROWS: Final = 40
+PLACES: Final = {
+    "tickvals": [-2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3],
+    "ticktext": [
+        *(f"\N{MINUS SIGN}{share} %" for share in (200, 150, 100, 50)),
+        "min", "mid", "max",
+        *(f"+{share} %" for share in (50, 100, 150, 200)),
+    ],
+    "zeroline": False,
+}  # fmt: skip
+"""Ticks of an axis of places in the range: beyond it, in shares of its width."""
 _CONTROLS = dict.fromkeys(
     [
         *range(0x20),

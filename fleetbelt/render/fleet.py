@@ -155,6 +155,14 @@ def _mean_words(frames: Frames) -> Sentence:
 
 def _looked_in_range(frames: Frames) -> Headline:
     seen = conformity.looked_in_range(frames)
+    if seen is None and frames.get("results.gauge_curves") is None:
+        return Headline(
+            who="Looked right on the gauge",
+            number=NOTHING,
+            words=("Not known: no gauge was calibrated.",),
+            href="gauges.html",
+            method="method-correction",
+        )
     if seen is None or seen[1] == 0:
         return Headline(
             who="Looked right on the gauge",

@@ -9,7 +9,14 @@ from markupsafe import Markup
 
 from fleetbelt.models.arrays import FloatArray
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.section import Column, Section, Table, missing, sentence
+from fleetbelt.render.section import (
+    Column,
+    Quantity,
+    Section,
+    Table,
+    missing,
+    sentence,
+)
 from fleetbelt.render.shares import listed
 
 BOARD: Final = "results.gauge_board"
@@ -122,19 +129,24 @@ def cards(frames: Frames) -> list[dict[str, Any]]:
 def _card(
     row: Mapping[str, Any], line: pl.DataFrame, scale: "_Scale"
 ) -> dict[str, Any]:
-    said = [f"last calibrated {row['last_calibration']}, due {row['next_calibration']}"]
-    if row["change"]:
-        said.append(_CHANGES.get(row["change"], row["change"]))
+    change = _CHANGES.get(row["change"], row["change"])
+    said = sentence(
+        "last calibrated {last}, due {next}{change}",
+        last=str(row["last_calibration"]),
+        next=str(row["next_calibration"]),
+        change=f"; {change}" if change else "",
+    )
     if row["wanted_readings"]:
-        said.append(
-            f"{row['wanted_readings']:,} readings near {row['wanted_span_mm']:.0f} mm "
-            "have no calibration"
+        said += sentence(
+            "; {n} readings near {span} have no calibration",
+            n=row["wanted_readings"],
+            span=Quantity(value=row["wanted_span_mm"], kind="span"),
         )
     return {
         "gauge_id": row["gauge_id"],
         "shop": row["shop"] or "",
         "needs": _NEEDS.get(row["needs"], row["needs"]),
-        "said": "; ".join(said),
+        "said": said,
         "svg": scale.svg(row["gauge_id"], line),
     }
 
@@ -142,6 +154,9 @@ def _card(
 _WIDTH, _HEIGHT = 240.0, 150.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 26.0, 8.0, 26.0
 _TEXT: Final = Markup('<text x="{x:.1f}" y="{y:.1f}" text-anchor="{at}">{word}</text>')
+_SPAN: Final = Markup(
+    '<tspan data-kind="span" value="{0}" data-digits="0">{0} mm</tspan>'
+)
 
 
 class _Scale:
@@ -186,8 +201,8 @@ class _Scale:
                        'stroke="currentColor" stroke-width="2" fill="none"'),
             *(Markup('<circle cx="{:.1f}" cy="{:.1f}" r="3.2"/>').format(
                 self.x(s), self.y(r)) for s, r in points),
-            *(_TEXT.format(x=self.x(s), y=_HEIGHT - 8, at="middle", word=f"{s} mm")
-              for s in ticks),
+            *(_TEXT.format(x=self.x(s), y=_HEIGHT - 8, at="middle",
+                           word=_SPAN.format(s)) for s in ticks),
             *(_TEXT.format(x=_LEFT - 4, y=self.y(r) + 4, at="end", word=f"{r:.2f}")
               for r in (1.0, *self._ends())),
         ]  # fmt: skip

@@ -142,7 +142,7 @@ def _values(frame: pl.DataFrame, columns: Sequence[Column]) -> pl.DataFrame:
 def _value(column: Column) -> pl.Expr:
     """Return text, or a number rounded below what is shown; null where not finite."""
     value = pl.col(column.name)
-    if column.kind in {"text", "date"}:
+    if column.kind in {"text", "words", "date"}:
         return value.cast(pl.String)
     kept = _KEPT_DIGITS.get(column.kind, max(column.digits, 0) + 3)
     number = value.cast(pl.Float64).round(kept)

@@ -157,7 +157,12 @@ def _curves(bands: list[str], shape: str) -> Figure:
     return figure(
         traces,
         x=axis("Distance since fitting ({distance})", rangemode="tozero", anchor="y2"),
-        y=axis("Belts still running (%)", tickformat=".0%", domain=[0.27, 1]),
+        y=axis(
+            "Belts still running (%)",
+            tickformat=".0%",
+            domain=[0.27, 1],
+            range=[-0.02, 1.05],
+        ),
         yaxis2=second,
         height=520,
     )

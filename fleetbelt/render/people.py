@@ -30,6 +30,8 @@ from fleetbelt.render.section import (
 from fleetbelt.render.shares import listed
 
 _NONE: Final = "No technician has enough settings to compare."
+_ONE_OF_BOTH: Final = "No gauge is calibrated, so hand and gauge cannot be told apart."
+_HOW_BOTH: Final = "Record readings of known loads in calibrations.csv."
 _HOW: Final = (
     "Record technician_id, gauge_id, span and reading_left of each setting in "
     "services.csv."
@@ -51,6 +53,11 @@ def _enough(frames: Frames, *columns: str, of: str = "settings") -> pl.DataFrame
     kept = table.filter(pl.col(of) >= FEW).drop_nulls(list(columns))
     by_name = kept.with_columns(name=pl.col("technician_id")).sort("technician_id")
     return None if kept.is_empty() else by_name
+
+
+def is_calibrated(frames: Frames) -> bool:
+    """Tell whether any gauge is calibrated, so that tensions are put right by it."""
+    return frames.get("results.gauge_curves") is not None
 
 
 def too_few(table: pl.DataFrame, of: str, noun: str) -> str:
@@ -79,7 +86,10 @@ def in_range(frames: Frames) -> Section:
     between = between_units(held, settings, overall)
     limits = _limits(int(settings.max()), overall, between)
     frame = pl.concat(
-        [people.with_columns(part=pl.lit("person"), is_drawn_only=pl.lit(value=False)),
+        [people.with_columns(
+            part=pl.lit("person"), is_drawn_only=pl.lit(value=False),
+            stands=pl.when(pl.col("in_spec_standing").is_in(["worse", "better"]))
+            .then("in_spec_standing").otherwise(pl.lit("as_expected"))),
          limits],
         how="diagonal",
     )  # fmt: skip
@@ -89,9 +99,12 @@ def in_range(frames: Frames) -> Section:
         answer=_standing(people, overall),
         caveat=sentence(
             "Named where a difference is more than the draw and the number of "
-            "comparisons explain (Benjamini-Hochberg, 5 %), never by rank. Shares are "
-            "of corrected tensions, so a person is not charged for a calibrated "
-            "gauge.{few}",
+            "comparisons explain (Benjamini-Hochberg, 5 %), never by rank. "
+            "{gauge}{few}",
+            gauge="Shares are of corrected tensions, so a person is not charged for a "
+            "calibrated gauge."
+            if is_calibrated(frames)
+            else "No gauge is calibrated: a gauge that is off counts as the person's.",
             few=_few(frames),
         ),
         caption=_caption(between),
@@ -105,6 +118,7 @@ def in_range(frames: Frames) -> Section:
                 Column(name="in_spec_standing", label="Against all together",
                        words=words.STANDINGS),
                 Column(name="part", is_shown=False),
+                Column(name="stands", is_shown=False),
                 *(Column(name=name, kind="share", digits=2, is_shown=False)
                   for name in (*_LIMITS, *_WIDE)),
             ),
@@ -120,9 +134,9 @@ def _caption(between: float) -> Sentence:
     if not between:
         return (*lines, " No spread between technicians shows beyond that.")
     return lines + sentence(
-        " They are not: true shares differ by {sd} (standard deviation); the "
+        " They are not: true shares differ by {sd} points (standard deviation); the "
         "long dashes are the 95 % limits that allow for it.",
-        sd=Quantity(value=between, kind="share", digits=1),
+        sd=f"{100 * between:.1f}",
     )
 
 
@@ -161,20 +175,6 @@ def _funnel(*, with_spread: bool) -> Figure:
             "meta": {"where": {"part": "limit"}},
         }
 
-    people: Trace = {
-        "type": "scatter",
-        "mode": "markers+text",
-        "x": "$settings",
-        "y": "$in_spec_share",
-        "text": "$technician_id",
-        "textposition": "top center",
-        "textfont": {"size": 11, "color": "@ink"},
-        "marker": {"size": 9, "color": "@main"},
-        "hovertemplate": "%{text}: %{y} of %{x}<extra></extra>",
-        "name": "a technician",
-        "showlegend": False,
-        "meta": {"where": {"part": "person"}},
-    }
     return figure(
         [
             line("in_spec_share", "solid", "all together"),
@@ -190,12 +190,34 @@ def _funnel(*, with_spread: bool) -> Figure:
                 if with_spread
                 else []
             ),
-            people,
+            *(_dots(*look) for look in _STANDS),
         ],
         x=axis("Settings"),
         y=axis("Left in range (%)", tickformat=".0%"),
         height=440,
     )
+
+
+_STANDS: Final = (  # those that stand out are named first
+    ("worse", "fewer", "triangle-down", "@warn"),
+    ("better", "more", "triangle-up", "@good"),
+    ("as_expected", "as expected", "circle", "@main"),
+)
+
+
+def _dots(standing: str, words_: str, symbol: str, colour: str) -> Trace:
+    return {
+        "type": "scatter",
+        "mode": "markers+text",
+        "x": "$settings",
+        "y": "$in_spec_share",
+        "customdata": "$technician_id",
+        "textfont": {"size": 11, "color": "@ink", "shadow": "auto"},
+        "marker": {"size": 10, "color": colour, "symbol": symbol},
+        "hovertemplate": "%{customdata}: %{y} of %{x}<extra></extra>",
+        "name": words_,
+        "meta": {"names": True, "where": {"part": "person", "stands": standing}},
+    }
 
 
 def _standing(people: pl.DataFrame, overall: float) -> Sentence:
@@ -222,6 +244,12 @@ def habit(frames: Frames) -> Section:
     """Show each technician's habit beside what was left, gauge error included."""
     question = "Is it the hand or the gauge?"
     people = _enough(frames, "bias_pct", "bias_lo", "bias_hi", "left_bias_pct")
+    if (
+        people is None
+        and _enough(frames, "in_spec_share") is not None
+        and not is_calibrated(frames)
+    ):
+        return missing("habit", question, _ONE_OF_BOTH, _HOW_BOTH)
     if people is None:
         return missing("habit", question, _NONE, _HOW)
     people = people.with_columns(
@@ -301,12 +329,7 @@ def hold(frames: Frames) -> Section:
     return Section(
         key="hold",
         question=question,
-        answer=sentence(
-            "Fewer settings than expected held for {fewer}; more than expected for "
-            "{more}.",
-            fewer=listed(fewer, "nobody"),
-            more=listed(more, "nobody"),
-        ),
+        answer=_held(fewer, more),
         caveat=sentence(
             "Expected: from the miles run and the model's loss of tension. Judged with "
             "the number of comparisons in mind (Benjamini-Hochberg, 5 %), and with "
@@ -328,6 +351,16 @@ def hold(frames: Frames) -> Section:
         ),
         method="method-people",
     )  # fmt: skip
+
+
+def _held(fewer: list[str], more: list[str]) -> Sentence:
+    if not fewer and not more:
+        return ("Nobody's settings hold clearly less or more often than expected.",)
+    return sentence(
+        "Fewer settings than expected held for {fewer}; more than expected for {more}.",
+        fewer=listed(fewer, "nobody"),
+        more=listed(more, "nobody"),
+    )
 
 
 def rechecks(frames: Frames) -> Section:

@@ -14,7 +14,6 @@ from fleetbelt.render.plan_parts import unpriced
 from fleetbelt.render.section import (
     Headline,
     Page,
-    Quantity,
     Sentence,
     asked_once,
     sentence,
@@ -68,8 +67,8 @@ def _headlines(frames: Frames) -> tuple[Headline, ...]:
             words=sentence(
                 "jobs are due already: {hours} hours of work; the depots have {room} "
                 "hours a week.",
-                hours=_hours(whole["minutes_now"]),
-                room=_hours(whole["weekly_minutes"]),
+                hours=plan_depots.hours(whole["minutes_now"]),
+                room=plan_depots.hours(whole["weekly_minutes"]),
             ),
             href="#due",
             method="method-plan",
@@ -81,7 +80,7 @@ def _headlines(frames: Frames) -> tuple[Headline, ...]:
                 "jobs are due within 91 days, {soon} of them within 30: {hours} hours "
                 "of work.",
                 soon=whole["jobs_30d"],
-                hours=_hours(whole["minutes_91d"]),
+                hours=plan_depots.hours(whole["minutes_91d"]),
             ),
             href="#by-week",
             method="method-plan",
@@ -103,9 +102,5 @@ def _left_out(whole: dict[str, Any], currency: str) -> Sentence:
         "of {jobs} jobs due within 26 weeks find no room; leaving them undone until "
         "then costs {cost}.",
         jobs=whole["jobs"],
-        cost=Quantity(value=whole["overflow_cost"], kind="money", unit=currency),
+        cost=plan_depots.money(whole["overflow_cost"], currency),
     )
-
-
-def _hours(minutes: float) -> int:
-    return round(minutes / 60)

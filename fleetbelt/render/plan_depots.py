@@ -51,7 +51,31 @@ def together(frames: Frames) -> dict[str, Any] | None:
     """Return the sums over all depots; None where nothing could be planned."""
     depots = frames.get("results.plan_depots")
     whole = None if depots is None else depots.filter(pl.col("depot") == ALL)
-    return None if whole is None or whole.is_empty() else whole.row(0, named=True)
+    if whole is None or whole.is_empty():
+        return None
+    row = whole.row(0, named=True)
+    return row if row["jobs"] or not _is_blind(frames) else None
+
+
+def _is_blind(frames: Frames) -> bool:
+    """Tell whether neither a loss of tension nor a life tells when a belt is due."""
+    days, needs = frames.get("pages.due_days"), frames.get("results.part_needs")
+    return (
+        days is not None
+        and days["due_date"].null_count() == days.height
+        and (needs is None or not needs["expected"].sum())
+    )
+
+
+def hours(minutes: float) -> str:
+    """Return minutes as hours, to a tenth where there are few."""
+    return f"{minutes / 60:,.{0 if minutes >= 600 else 1}f}"
+
+
+def money(value: float, currency: str) -> Quantity:
+    """Return money, to a hundredth where it is little."""
+    digits = 0 if abs(value) >= 10 or value == 0 else 2
+    return Quantity(value=value, kind="money", digits=digits, unit=currency)
 
 
 def due(frames: Frames) -> Section:
@@ -134,8 +158,8 @@ def _due_words(frame: pl.DataFrame, whole: dict[str, Any]) -> Sentence:
         now=whole["jobs_now"],
         month=whole["jobs_30d"],
         quarter=whole["jobs_91d"],
-        work=round(whole["minutes_91d"] / 60),
-        room=round(QUARTER_WEEKS * whole["weekly_minutes"] / 60),
+        work=hours(whole["minutes_91d"]),
+        room=hours(QUARTER_WEEKS * whole["weekly_minutes"]),
         weeks=QUARTER_WEEKS,
         more=more,
     )
@@ -224,9 +248,9 @@ def _left_words(whole: dict[str, Any], n_depots: int, currency: str) -> Sentence
         "no room in 26 weeks. Leaving them undone until then costs {cost}.",
         jobs=whole["overflow_jobs"],
         visits=whole["overflow_visits"],
-        hours=round(whole["overflow_minutes"] / 60),
+        hours=hours(whole["overflow_minutes"]),
         n=n_depots,
-        cost=Quantity(value=whole["overflow_cost"], kind="money", unit=currency),
+        cost=money(whole["overflow_cost"], currency),
     )
 
 

@@ -18,6 +18,11 @@ from fleetbelt.render.section import (
 )
 
 MOST_ROWS: Final = 2_000
+_NO_LIFE: Final = "No life of belts is fitted, so their need cannot be foretold."
+_HOW_LIFE: Final = (
+    "Record removal_reason and the odometer in services.csv whenever a belt comes off."
+)
+NO_CURRENCY: Final = "¤"
 _SOURCES: Final = {
     "settings": "the settings",
     "records": "the records",
@@ -30,7 +35,7 @@ _NAMES: Final = {
     "cost_complaint_visit": "complaint visit",
     "cost_failure": "failure on average",
     "road_share": "failures on the road",
-    "under_cost_per_1000mi": "1,000 mi under the range",
+    "under_cost_per_1000mi": "driving under the range",
     "retension_p": "chance at which a retension is due",
     "retension_minutes": "minutes of a retension",
     "replacement_minutes": "minutes of a replacement",
@@ -45,6 +50,8 @@ def parts(frames: Frames) -> Section:
     whole = None if needs is None else _whole(needs)
     if needs is None or whole is None or whole.is_empty():
         return missing("parts", question, NOTHING, HOW)
+    if not whole["expected"].sum():
+        return missing("parts", question, _NO_LIFE, _HOW_LIFE)
     of_drives = needs.filter(pl.col("drive_id") != ALL).sort(
         "month", "expected", "drive_id", descending=[False, True, False]
     )
@@ -131,7 +138,7 @@ def _need_figure() -> Figure:
     }
     return figure(
         [bars],
-        x=axis("Month", type="date", tickformat="%b %Y", dtick="M1"),
+        x=axis("Month", type="date", tickformat="%b\n%Y", dtick="M1"),
         y=axis("Belts needed", rangemode="tozero"),
     )
 
@@ -157,9 +164,17 @@ def unpriced(frames: Frames) -> Sentence:
         return ()
     return sentence(
         "Money here rests on placeholders for {what}: give this fleet's own prices as "
-        "plan.costs in fleetbelt.toml.",
+        "plan.costs in fleetbelt.toml.{currency}",
         what=", ".join(missed),
+        currency=no_currency(frames),
     )
+
+
+def no_currency(frames: Frames) -> str:
+    """Say what the sign for money is where the settings name no currency."""
+    if frames.fact("currency", NO_CURRENCY) != NO_CURRENCY:
+        return ""
+    return f" {NO_CURRENCY} is money of no named currency (plan.currency)."
 
 
 def assumptions(frames: Frames) -> Section:
@@ -169,12 +184,15 @@ def assumptions(frames: Frames) -> Section:
     if known is None:
         return missing("assumptions", question, NOTHING, HOW)
     defaults = frames.fact("plan_defaults").split()
-    currency = frames.fact("currency", "¤")
+    currency = frames.fact("currency", NO_CURRENCY)
     is_default = pl.col("key").is_in(defaults)
     frame = known.with_columns(
         name=pl.col("key").replace_strict(_NAMES, default=pl.col("key")),
         source=pl.when(is_default).then(pl.lit("default")).otherwise("source"),
-        unit=pl.col("unit").str.replace("currency", currency, literal=True),
+        shown=pl.struct("value", "unit").map_elements(
+            lambda one: _shown(one["value"], one["unit"], currency),
+            return_dtype=pl.String,
+        ),
     ).sort("source", "key")
     n_default = frame.filter(pl.col("source") == "default").height
     return Section(
@@ -186,8 +204,7 @@ def assumptions(frames: Frames) -> Section:
             frame=frame,
             columns=(
                 Column(name="name", label="Number"),
-                Column(name="value", label="Value", kind="number", digits=2),
-                Column(name="unit", label="Unit"),
+                Column(name="shown", label="Value", kind="words"),
                 Column(name="source", label="From", words=_SOURCES),
                 Column(name="meaning", label="Meaning"),
             ),
@@ -196,6 +213,17 @@ def assumptions(frames: Frames) -> Section:
         ),
         method="method-plan",
     )
+
+
+def _shown(value: float | None, unit: str, currency: str) -> str | None:
+    """Return a number with its unit: money to two places, a share in per cent."""
+    if value is None:
+        return None
+    if unit == "share":
+        return f"{100 * value:.3g} %"
+    if unit.startswith("currency"):
+        return f"{value:,.2f} {unit.replace('currency', currency)}"
+    return f"{value:,g} {unit}"
 
 
 def _source_words(n: int, n_default: int) -> Sentence:

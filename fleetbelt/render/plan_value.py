@@ -106,7 +106,7 @@ def _age_columns(currency: str) -> tuple[Column, ...]:
                kind="money_rate", digits=2, unit=currency),
         *interval_columns("saving_share", "saving_lo", "saving_hi", label="Saving",
                           kind="share"),
-        Column(name="reason", label="In words"),
+        Column(name="reason", label="In words", kind="words"),
         Column(name="words", is_shown=False),
         Column(name="zero", kind="distance", is_shown=False),
         Column(name="drawn_to", kind="distance", is_shown=False),

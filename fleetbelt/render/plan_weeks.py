@@ -6,7 +6,14 @@ import polars as pl
 
 from fleetbelt.render.figures import Trace, axis, figure, hatched
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.plan_depots import HOW, NONE_DUE, NOTHING, together
+from fleetbelt.render.plan_depots import (
+    HOW,
+    NONE_DUE,
+    NOTHING,
+    hours,
+    money,
+    together,
+)
 from fleetbelt.render.section import (
     Column,
     Quantity,
@@ -22,13 +29,15 @@ from fleetbelt.render.story import place
 MOST_JOBS: Final = 2_000
 _JOBS: Final = (("retension", "@main", ""), ("replace", "@warn", "/"))
 _ROOM: Final = "room"
+_BAR_MS: Final = 6 * 24 * 3600 * 1000
+"""Width of a week's bar, ms of the axis: else as wide as the weeks lie apart."""
 
 
 def by_week(frames: Frames) -> Section:
     """Show the planned minutes by week and job against what there is room for."""
     question = "What is done in which week?"
     weeks, work = frames.get("results.plan_capacity"), frames.get("results.work_plan")
-    if weeks is None:
+    if weeks is None or together(frames) is None:
         return missing("by-week", question, NOTHING, HOW)
     fits = None if work is None else work.drop_nulls("week")
     if fits is None or fits.is_empty():
@@ -93,6 +102,7 @@ def _bars(job: str, colour: str, hatch: str) -> Trace:
         "x": "$week",
         "y": "$k",
         "name": job,
+        "width": _BAR_MS,
         "marker": hatched(colour, hatch),
         "meta": {"where": {"job": job}},
     }
@@ -122,11 +132,11 @@ def _week_words(weeks: pl.DataFrame, fits: pl.DataFrame) -> Sentence:
         "are. The fullest week, from {day}, takes {most} of {has} hours.",
         jobs=fits.height,
         weeks=sums.height,
-        work=round(float(sums["minutes_planned"].sum()) / 60),
-        room=round(float(sums["minutes_capacity"].sum()) / 60),
+        work=hours(float(sums["minutes_planned"].sum())),
+        room=hours(float(sums["minutes_capacity"].sum())),
         day=first["week"].isoformat(),
-        most=round(first["minutes_planned"] / 60),
-        has=round(first["minutes_capacity"] / 60),
+        most=hours(first["minutes_planned"]),
+        has=hours(first["minutes_capacity"]),
     )
 
 
@@ -140,9 +150,7 @@ def _gap_words(frames: Frames) -> Sentence:
         "these hours could save more than {gap} of that cost ({cost}); in the worst "
         "depot {worst}.",
         gap=_percent(whole["gap"]),
-        cost=Quantity(
-            value=whole["cost"], kind="money", unit=frames.fact("currency", "¤")
-        ),
+        cost=money(whole["cost"], frames.fact("currency", "¤")),
         worst=_percent(depots["gap"].max()),
     )
 
@@ -211,7 +219,7 @@ def _job_columns(currency: str) -> tuple[Column, ...]:
                kind="chance"),
         Column(name="expected_cost", label="Cost, expected", kind="money", digits=2,
                unit=currency),
-        Column(name="reason", label="Reason"),
+        Column(name="reason", label="Reason", kind="words"),
         Column(name="belt_id", label="Belt"),
         Column(name="place", label="Record"),
         Column(name="model", label="Model", is_shown=False),

@@ -4,8 +4,9 @@ from typing import Final
 
 import polars as pl
 
-from fleetbelt.render.figures import axis, figure, reference_line
+from fleetbelt.render.figures import PLACES, axis, figure, reference_line
 from fleetbelt.render.frames import Frames
+from fleetbelt.render.people import is_calibrated
 from fleetbelt.render.section import (
     Column,
     Quantity,
@@ -43,11 +44,15 @@ def before_and_after(frames: Frames) -> Section:
             left=under["left"],
             after=Quantity(value=under["left"] / n, kind="share"),
         ),
-        caveat=("Both readings are corrected by their gauge's calibration.",),
+        caveat=(
+            "Both readings are corrected by their gauge's calibration."
+            if is_calibrated(frames)
+            else "No gauge is calibrated: both readings are as the gauge showed them.",
+        ),
         caption=("Dashed lines: the published minimum and maximum.",),
         figure=figure(
             [_steps("found", "@warn", "dash"), _steps("left", "@main", "solid")],
-            x=axis("Place in the range (0 = min, 1 = max)", zeroline=False),
+            x=axis("Place in the range", **PLACES),
             y=axis("Share of retensions (%)", tickformat=".0%", rangemode="tozero"),
             shapes=[
                 reference_line(0.0, layer="above"),

@@ -9,15 +9,16 @@ from typing import Any, Final, Literal
 import polars as pl
 
 Kind = Literal[
-    "text", "date", "count", "number", "tension", "tension_rate", "distance", "span",
-    "share", "chance", "percent", "percent_rate", "per_100k", "money",
-    "money_rate",
+    "text", "words", "date", "count", "number", "times", "tension", "tension_rate",
+    "distance", "span", "share", "chance", "percent", "percent_rate", "per_100k",
+    "money", "money_rate",
 ]  # fmt: skip
 """What a value measures; the page converts and labels by it.
 
-tension N, tension_rate N per 1,000 mi, distance mi, span mm, share and chance 0 to 1
-(a chance is never shown as none or certain), percent 0 to 100, percent_rate % per
-1,000 mi, per_100k events per 100,000 mi.
+words are text of our own in which "38,800 mi" and "0.64 EUR per 1,000 mi" follow the
+unit chosen; tension N, tension_rate N per 1,000 mi, distance mi, span mm, share and
+chance 0 to 1 (a chance is never shown as none or certain), times a ratio to 1, percent
+0 to 100, percent_rate % per 1,000 mi, per_100k events per 100,000 mi.
 """
 
 UNIT: Final[Mapping[str, str]] = {
@@ -132,17 +133,20 @@ def said(
     return whole, sentence("95 % interval {lo} to {hi}", lo=low, hi=high)
 
 
+_FEWEST_DIGITS: Final[Mapping[Kind, int]] = {"distance": -3, "times": 1}
+
+
 def digits_for(lo: float, hi: float, kind: Kind = "number") -> int:
     """Return the decimals that an interval supports, negative for tens and more.
 
     The place of the half width's first digit is the last one shown. Only distances are
-    rounded to tens, hundreds or thousands.
+    rounded to tens, hundreds or thousands; a ratio keeps one, to tell it from 1.
     """
     half = abs(hi - lo) / 2 * (100 if kind in {"share", "chance"} else 1)
     if not math.isfinite(half) or half == 0:
         return 0
     digits = -math.floor(math.log10(half) + 1e-9)
-    return min(3, max(-3 if kind == "distance" else 0, digits))
+    return min(3, max(_FEWEST_DIGITS.get(kind, 0), digits))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -215,6 +215,12 @@ def _spread(counts: pl.DataFrame, overall: float | None, group: str) -> Sentence
         return (f"No {group} has {FEW} installs or more, so no share is drawn.",)
     more = drawn.filter(pl.col("lo") > overall)["name"].to_list()
     fewer = drawn.filter(pl.col("hi") < overall)["name"].to_list()
+    if not more and not fewer:
+        return sentence(
+            "No {group} clearly differs from the {overall} of the whole fleet.",
+            group=group,
+            overall=Quantity(value=overall, kind="share"),
+        )
     return sentence(
         "Against {overall} of the whole fleet, clearly more were left under in {more}, "
         "clearly fewer in {fewer}.",

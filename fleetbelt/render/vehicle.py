@@ -68,7 +68,7 @@ def vehicles(frames: Frames) -> Section:
                 Column(name="complaints_expected", label="Expected", kind="number",
                        digits=1),
                 *interval_columns("noise_ratio", "noise_lo", "noise_hi",
-                                  label="Times expected", kind="number", digits=2),
+                                  label="Times expected", kind="times"),
                 Column(name="drift_pct_per_1000mi", label="Loses tension",
                        kind="percent_rate", digits=2, is_shown=False),
                 Column(name="last_install_band", label="Last left", words=SHORT,

@@ -6,6 +6,7 @@ import polars as pl
 
 from fleetbelt.render import changes, words
 from fleetbelt.render.frames import Frames
+from fleetbelt.render.plan_parts import no_currency
 from fleetbelt.render.section import (
     NOTHING,
     Column,
@@ -43,19 +44,35 @@ def watched_in_words(frames: Frames) -> Sentence:
     watched, belts = frames.get("results.watchlist"), running(frames)
     if watched is None and frames.get("pages.belt_ends") is None:
         return ("No belt is in the records.",)
+    untold = _untold(frames)
     if watched is None:
-        return ("No running belt is likely enough to be under its range to be listed.",)
+        none = "No running belt is likely enough to be under its range to be listed."
+        return (none, *untold)
     limit = frames.setting("watchlist", "p_under", 0.2)
     firm = frames.setting("measurement", "firm_p", 0.8)
     sure = watched.filter(pl.col("p_under_now") >= firm).height
     return sentence(
         "{n}{of} running belts have a chance of {limit} or more of being under their "
-        "range now; {sure} of them {high} or more.",
+        "range now; {sure} of them {high} or more.{untold}",
         n=watched.height,
         of=f" of {belts:,}" if belts else "",
         limit=Quantity(value=limit, kind="share"),
-        sure=sure,
+        sure=sure or "none",
         high=Quantity(value=firm, kind="share"),
+        untold=untold,
+    )
+
+
+def _untold(frames: Frames) -> Sentence:
+    """Say of how many running belts nothing can be said."""
+    days = frames.get("pages.due_days")
+    n = 0 if days is None else int(days["n_untold"].sum())
+    if not n:
+        return ()
+    return sentence(
+        " Of {n} running {belts} nothing can be told: no reading, or no range.",
+        n=n,
+        belts="belt" if n == 1 else "belts",
     )
 
 
@@ -76,9 +93,10 @@ def watchlist(frames: Frames) -> Section:
         answer=watched_in_words(frames),
         caveat=sentence(
             "{unlearned}First come those with the most miles under their range to "
-            "expect: the chance of being under times the vehicle's daily miles. A "
-            "chance is an estimate from records. Read the belt before you act on it.",
+            "expect: the chance of being under times the vehicle's daily miles.{cost} "
+            "A chance is an estimate from records. Read the belt before you act on it.",
             unlearned=_unlearned(frames),
+            cost=_cost_words(frames),
         ),
         table=Table(
             frame=frame,
@@ -137,13 +155,20 @@ def _cost_per_mi(frames: Frames) -> float:
     return (known.get("under_cost_per_1000mi") or 0.0) / 1e3
 
 
+def _cost_words(frames: Frames) -> str:
+    """Say what the cost beside those miles is; nothing where there is none."""
+    if not _cost_per_mi(frames):
+        return ""
+    return f" What they cost is by the plan's prices.{no_currency(frames)}"
+
+
 def _columns(frames: Frames) -> tuple[Column, ...]:
     """Return the columns, with what the miles under cost beside them where known."""
     if not _cost_per_mi(frames):
         return _COLUMNS
     unit = frames.fact("currency", "¤")
     cost = Column(
-        name="under_cost", label="Its cost", kind="money", digits=1, unit=unit
+        name="under_cost", label="What they cost", kind="money", digits=1, unit=unit
     )
     place = [column.name for column in _COLUMNS].index("under_mi") + 1
     return (*_COLUMNS[:place], cost, *_COLUMNS[place:])

@@ -5,9 +5,16 @@ from typing import Final
 import polars as pl
 
 from fleetbelt.render import words
-from fleetbelt.render.figures import Figure, figure, interval_dots, marks
+from fleetbelt.render.figures import (
+    PLACES,
+    Figure,
+    axis,
+    figure,
+    interval_dots,
+    marks,
+)
 from fleetbelt.render.frames import Frames
-from fleetbelt.render.people import FEW, too_few
+from fleetbelt.render.people import FEW, is_calibrated, too_few
 from fleetbelt.render.section import (
     Column,
     Quantity,
@@ -44,9 +51,12 @@ def retensions(frames: Frames) -> Section:
         question=question,
         answer=_stayed(sums),
         caveat=sentence(
-            "True tensions, corrected by the gauge; what it showed may have been in "
-            "range. Setting a belt again that was found in range can be a shop's "
+            "{gauge} Setting a belt again that was found in range can be a shop's "
             "rule. Medians; dotted: the range.{few}",
+            gauge="True tensions, corrected by the gauge; what it showed may have been "
+            "in range."
+            if is_calibrated(frames)
+            else "No gauge is calibrated: tensions are as the gauge showed them.",
             few=too_few(table, "retensions", "retensions"),
         ),
         figure=_places(people.height),
@@ -114,12 +124,30 @@ def _places(rows: int) -> Figure:
     ]  # fmt: skip
     return figure(
         [found, left],
-        x={"title": {"text": "Place in the range (0 = minimum, 1 = maximum)"}},
+        x=axis("Place in the range", **PLACES),
         y={"tickvals": "$#", "ticktext": "$name", "range": [shown - 0.5, -0.5],
            "zeroline": False},
         height=110 + 30 * shown,
         shapes=limits,
     )  # fmt: skip
+
+
+def _heard(n: int, fewer: list[str], more: list[str]) -> Sentence:
+    words_ = "complaint was" if n == 1 else "complaints were"
+    said = sentence(
+        "{n} {words} heard within {miles} of somebody's work. ",
+        n=n, words=words_, miles=Quantity(value=5_000.0, kind="distance"),
+    )  # fmt: skip
+    if not fewer and not more:
+        return (
+            *said,
+            "Nobody's work is clearly followed by more, or by fewer, than expected.",
+        )
+    return said + sentence(
+        "More than expected followed the work of {more}, fewer that of {fewer}.",
+        more=listed(more, "nobody"),
+        fewer=listed(fewer, "nobody"),
+    )
 
 
 def complaints(frames: Frames) -> Section:
@@ -143,19 +171,15 @@ def complaints(frames: Frames) -> Section:
     return Section(
         key="complaints-after",
         question=question,
-        answer=sentence(
-            "Of {n} complaints within {miles} of somebody's work, more than expected "
-            "followed the work of {more}, fewer that of {fewer}.",
-            n=int(table["complaints"].sum()),
-            miles=Quantity(value=5_000.0, kind="distance"),
-            more=listed(more, "nobody"),
-            fewer=listed(fewer, "nobody"),
-        ),
+        answer=_heard(int(table["complaints"].sum()), fewer, more),
         caveat=sentence(
             "Miles end at the next work on the belt. Expected: what the same miles "
             "bring on the same models after anyone's work. Ratios are drawn towards 1 "
-            "where little is known. Complaints have many causes besides a setting."
+            "where little is known{all}. Complaints have many causes besides a setting."
             "{few}",
+            all=", here all the way: they differ no more than chance makes them"
+            if (frame["ratio"] - 1).abs().max() == 0
+            else "",
             few=f" Too little expected yet to judge: {listed(few, '')}." if few else "",
         ),
         figure=interval_dots(

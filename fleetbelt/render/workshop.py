@@ -20,7 +20,10 @@ def page(frames: Frames) -> Page:
         ]
         lead = sentence(
             "People are compared with what their work would bring by chance, never by "
-            "rank, and never without the gauge they had."
+            "rank, {gauge}",
+            gauge="and never without the gauge they had."
+            if people.is_calibrated(frames)
+            else "but no gauge was calibrated: one that is off counts as the person's.",
         )
     sections += [retension.before_and_after(frames), shares.by_group(frames, "shop")]
     return Page(

@@ -2,7 +2,7 @@
 "use strict";
 (() => {
   const LBF_N = 4.4482216152605, KGF_N = 9.80665, KM_MI = 1.609344, MM_IN = 25.4, Z95 = 1.959963984540054;
-  const FEW = 10, FIRST_ROWS = 25, FIRST_CARDS = 10, MORE_ROWS = 200, LABEL = 28, CELL = 300, CARDS = 6;
+  const FEW = 10, FIRST_ROWS = 25, FIRST_CARDS = 10, MORE_ROWS = 200, LABEL = 30, CELL = 300, CARDS = 6;
   const GROUPS = ["depot", "model", "duty"];
   const CARRIED = ["tension", "distance", "theme", ...GROUPS];
   const root = document.documentElement;
@@ -56,7 +56,7 @@
     per_100k: { unit: () => `per 100,000 ${roadUnit()}`, factor: () => 1 / perMile() },
     money_rate: { factor: () => 1 / perMile() },
   };
-  const isText = (kind) => kind === "text" || kind === "date";
+  const isText = (kind) => kind === "text" || kind === "date" || kind === "words";
   const unitOf = (kind, unit) => (kind === "money_rate" ? `${unit} per 1,000 ${roadUnit()}` : unit || (KINDS[kind]?.unit?.() ?? ""));
   const converted = (value, kind) => value * (KINDS[kind]?.factor?.() ?? 1);
   const decimals = (kind, digits) => (digits ?? 0) + (KINDS[kind]?.finer?.() ?? 0);
@@ -69,8 +69,14 @@
     return formats[places].format((step > 1 ? Math.round(shown / step) * step : shown) + 0).replace("-", "\u2212");
   };
   const quantity = (value, kind, digits, unit) => [number(value, kind, digits), unitOf(kind, unit)].filter(Boolean).join("\u00a0");
+  /* our own words, in miles as they are made: "38,800 mi", "0.64 EUR per 1,000 mi" */
+  const DISTANCES = /(?:([\d,.]+)( \S+ per 1,000)|([\d,]+))([ \u00a0])mi\b/g;
+  const inUnits = (text) => (roadUnit() === "mi" ? text : text.replace(DISTANCES, (whole, rate, per, far, space) => {
+    const value = (far ?? rate).replace(/,/g, ""), noughts = Math.min(3, /0*$/.exec(value)[0].length);
+    return `${far ? number(Number(value), "distance", -noughts) : number(Number(value), "money_rate", 2) + per}${space}${roadUnit()}`;
+  }));
   const units = (text) => text.replace(/\{(\w+)\}/g, (whole, kind) => (KINDS[kind] ? unitOf(kind) : whole));
-  const heading = ({ label: words, kind, unit }) => (unitOf(kind, unit) ? `${words} (${unitOf(kind, unit)})` : words);
+  const heading = ({ label: words, kind, unit }) => (unitOf(kind, unit) ? `${words} (${unitOf(kind, unit)})` : units(words));
 
   /* ---- text from files: never markup, direction marks made visible ---- */
   const MARKS = /[\u0000-\u0008\u000b-\u001f\u007f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]/g;
@@ -95,8 +101,8 @@
     return { columns, height, recount, figure: raw.figure, unlisted: new Set(raw.unlisted), rows: [...Array(height).keys()], recounted: {} };
   };
   const worded = (column, row) => {
-    const value = column.values[row];
-    return value === null || value === undefined ? "" : column.words?.[value] ?? value;
+    const value = column.values[row] ?? "";
+    return column.kind === "words" ? inUnits(value) : column.words?.[value] ?? value;
   };
   const valuesOf = (table, name) => table.recounted[name] ?? table.columns[name].values;
 
@@ -198,8 +204,7 @@
   };
   const saveCsv = (name, table, rows) => {
     const address = URL.createObjectURL(new Blob([csvText(table, rows)], { type: "text/csv" }));
-    const link = make("a", { href: address, download: `${name}.csv` });
-    link.click();
+    make("a", { href: address, download: `${name}.csv` }).click();
     setTimeout(() => URL.revokeObjectURL(address), 1000);
   };
   const headerCell = (view, column) => {
@@ -247,6 +252,7 @@
     }
     view.count.textContent = `${number(shown.length, "count")} of ${number(rows.length, "count")} rows shown` + (rows.length < listed ? `, ${number(listed, "count")} in all` : "");
     view.more.hidden = shown.length >= rows.length;
+    view.more.textContent = `Show ${number(Math.min(MORE_ROWS, rows.length - shown.length), "count")} more`;
     view.place.replaceChildren(make("table", { role: "table", class: view.isCards ? "cards" : null, "aria-label": view.name },
       make("thead", { role: "rowgroup" }, make("tr", { role: "row" }, ...shownColumns(view.table).map((column) => headerCell(view, column)))),
       make("tbody", { role: "rowgroup" }, ...shown.flatMap((row) => bodyRow(view, row)))));
@@ -268,7 +274,7 @@
     view.isCards = Boolean(view.opens) || "cards" in host.dataset || (!host.closest("details") && shownColumns(table).length > CARDS);
     if (view.isCards && root.clientWidth < 700) view.limit = FIRST_CARDS;
     view.count = make("span", { role: "status" });
-    view.more = make("button", { type: "button", class: "more", onclick: () => { view.limit += MORE_ROWS; renderTable(view); } }, `Show ${MORE_ROWS} more`);
+    view.more = make("button", { type: "button", class: "more", onclick: () => { view.limit += MORE_ROWS; renderTable(view); } });
     view.place = make("div", view.opens ? { class: "scroll" } : { class: "scroll", tabindex: "0", role: "group", "aria-label": `Numbers: ${view.name}` });
     const find = make("input", { type: "search", oninput: (event) => { choose(`${key}.find`, event.target.value); renderTable(view); } });
     find.value = state[`${key}.find`] ?? "";
@@ -293,7 +299,7 @@
     if (columns.due_mi && columns.due_mi.values[row] !== null) cell.append(make("p", {}, make("strong", {}, "Due: "), `at ${said("due_mi")} ${unitOf("distance")} on the odometer, about ${said("due_date")}.`));
     cell.append(make("p", { class: "caveat" }, "An estimate from records: read the belt first, and follow the vehicle maker's manual, local codes and licensed practice."));
     const own = stories && stories.rows.filter((index) => stories.columns.belt_id.values[index] === belt);
-    if (!own?.length) cell.append(make("p", { class: "missing" }, "The readings of this belt are not in this page; its database has them in marts.belt_story."));
+    if (!own?.length) cell.append(make("p", { class: "missing" }, "The readings of this belt are not in this page; tables/tension_readings.csv has them."));
     else {
       const story = { ...stories, rows: own };
       const plot = make("div", { class: "plot", role: "img", "aria-label": `Tension of belt ${plain(belt)} against distance, with its range; the table below has the numbers` });
@@ -373,36 +379,53 @@
     return {
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", dragmode: false, hovermode: "closest",
       font: { family: "system-ui, sans-serif", size: narrow ? 12 : 13, color: colour("@ink") },
-      margin: { l: narrow ? 44 : 60, r: 14, t: 40, b: narrow ? 56 : 48 }, legend: { orientation: "h", x: 0, y: 1, yanchor: "bottom", traceorder: "normal" },
+      margin: { l: narrow ? 44 : 60, r: 14, t: 40, b: narrow ? 56 : 48 }, legend: { orientation: "h", x: 0, y: 1, yanchor: "bottom", traceorder: "normal", maxheight: 1 },
       hoverlabel: { bgcolor: colour("@card"), bordercolor: colour("@field"), font: { color: colour("@ink") } }, ...plain,
     };
   };
   const draw = (host, table) => {
     if (!window.Plotly || !table.figure) return;
     const data = table.figure.data.map((trace) => filled(trace, table, rowsOf(table, trace.meta?.where), "", true));
+    const listed = data.filter((trace) => trace.name && trace.showlegend !== false).length, spare = printing || root.clientWidth >= 600 ? 0 : 20 * Math.max(0, listed - 3);
     const width = printing ? { width: host.closest(".story") ? 640 : 680 } : {};
     const layout = look(filled(table.figure.layout, table, table.rows));
-    window.Plotly.react(host, data, { ...layout, ...width }, { displayModeBar: false, responsive: !printing });
-    if (!drawn.has(host)) host.on("plotly_afterplot", () => scalable(host));
+    delete host.dataset.named;
+    window.Plotly.react(host, data, { ...layout, height: layout.height + spare, ...width }, { displayModeBar: false, responsive: !printing });
+    if (!drawn.has(host)) host.on("plotly_afterplot", () => { nameDots(host); scalable(host); });
     drawn.set(host, table);
+    nameDots(host);
     scalable(host);
   };
-  const scalable = (host) => {
-    for (const svg of $$(".main-svg", host)) svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
+  /* A name stands beside its dot where it covers nothing. The first traces choose first; who finds no place is left to hover and table. */
+  const BESIDE = [["top center", 0, -13], ["bottom center", 0, 13], ["middle right", 1, 0], ["middle left", -1, 0], ["top right", 1, -9], ["top left", -1, -9], ["bottom right", 1, 9], ["bottom left", -1, 9]];
+  const nameDots = (host) => {
+    const named = host.data.flatMap(({ meta }, index) => (meta?.names ? [index] : []));
+    const { xaxis: { _length: width, d2p: across }, yaxis: { _length: height, d2p: down } } = host._fullLayout;
+    if (!named.length || host.dataset.named === `${width} ${height}`) return;
+    host.dataset.named = `${width} ${height}`;
+    const box = (x, y, wide, high) => ({ left: x - wide / 2, right: x + wide / 2, top: y - high / 2, bottom: y + high / 2 });
+    const dots = named.map((index) => host.data[index].x.map((x, place) => [across(x), down(host.data[index].y[place])]));
+    const taken = dots.flat().map(([x, y]) => box(x, y, 11, 11));
+    const isFree = (one) => one.left >= 0 && one.right <= width && one.top >= -20 && one.bottom <= height
+      && taken.every((other) => one.right <= other.left || one.left >= other.right || one.bottom <= other.top || one.top >= other.bottom);
+    const beside = (name, [x, y]) => {
+      const wide = 7 * name.length, boxes = BESIDE.map(([, side, below]) => box(x + side * (wide / 2 + 7), y + below, wide, 13));
+      const place = boxes.findIndex(isFree); taken.push(...boxes.slice(place, place + 1));
+      return place < 0 ? ["", BESIDE[0][0]] : [name, BESIDE[place][0]];
+    };
+    const found = named.map((index, order) => host.data[index].customdata.map((name, place) => beside(name, dots[order][place])));
+    const [text, textposition] = [0, 1].map((part) => found.map((names) => names.map((one) => one[part])));
+    window.Plotly.restyle(host, { text, textposition }, named);
   };
-  const redraw = () => {
-    for (const [host, table] of drawn) if (host.isConnected) draw(host, table); else drawn.delete(host);
-  };
-  let printing = false;
+  const scalable = (host) => $$(".main-svg", host).forEach((svg) => svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`));
+  const redraw = () => { for (const [host, table] of drawn) if (host.isConnected) draw(host, table); else drawn.delete(host); };
 
   /* ---- the page ---- */
-  let tables = {}, views = [];
-  const showQuantities = () => {
-    for (const item of $$("data[data-kind]")) {
-      const { kind, digits, unit, bare } = item.dataset, shown = [Number(item.value), kind, Number(digits)];
-      item.textContent = bare === undefined ? quantity(...shown, unit) : number(...shown);
-    }
-  };
+  let tables = {}, views = [], printing = false;
+  const showQuantities = () => $$("[data-kind]").forEach((item) => {
+    const { kind, digits, unit, bare } = item.dataset, shown = [Number(item.getAttribute("value")), kind, Number(digits)];
+    item.textContent = bare === undefined ? quantity(...shown, unit) : number(...shown);
+  });
   const refresh = () => {
     for (const [key, table] of Object.entries(tables)) if (key !== "stories" && key !== "vehicleBelts") filterTable(key, table);
     showQuantities();

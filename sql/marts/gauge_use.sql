@@ -7,12 +7,13 @@
 --   n          bigint   readings taken
 --   n_since    bigint   of them after the gauge's newest calibration
 --   n_beyond   bigint   of them outside its calibrated spans
---   n_wanting  bigint   of them on a span for which it has no calibration
+--   n_wanting  bigint   of them on a span that can be and has no calibration
 with
 
 visits as (select * from history.visits),
 calibrations as (select * from staging.calibrations),
 as_of as (select * from history.as_of),
+settings as (select * from typed.settings),
 
 newest as (
     select
@@ -55,12 +56,14 @@ final as (
                 sum(taken.n) filter (
                     where
                     taken.correction_source not in ('calibrated', 'between_spans')
-                    and taken.span_mm is not null
+                    and taken.span_mm
+                    between settings.min_span_mm and settings.max_span_mm
                     and not taken.is_frequency
                 ), 0
             ) as bigint
         ) as n_wanting
     from taken
+    cross join settings
     left join newest on taken.gauge_id = newest.gauge_id
     group by taken.gauge_id, taken.span_mm
 )

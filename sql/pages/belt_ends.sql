@@ -1,8 +1,9 @@
--- How the belts of each drive ended, counted.
--- grain: one row per drive, kind of end and reason
--- key:   drive_id, end_kind, removal_reason
+-- How the belts of each drive and model ended, counted.
+-- grain: one row per drive, model, kind of end and reason
+-- key:   drive_id, model, end_kind, removal_reason
 -- columns:
 --   drive_id        varchar
+--   model           varchar
 --   end_kind        varchar  failed or censored
 --   removal_reason  varchar  null: still on
 --   n               bigint   belts
@@ -13,11 +14,12 @@ belts as (select * from results.belts),
 final as (
     select
         drive_id,
+        model,
         end_kind,
         removal_reason,
         count(*) as n
     from belts
-    group by drive_id, end_kind, removal_reason
+    group by drive_id, model, end_kind, removal_reason
 )
 
 select * from final

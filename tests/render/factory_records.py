@@ -23,10 +23,12 @@ def counts(belts: pl.DataFrame, drift: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Return the counts of schema ``pages``."""
     n = pl.len().cast(pl.Int64).alias("n")
     return {
-        "pages.belt_ends": belts.group_by("drive_id", "end_kind", "removal_reason").agg(
-            n
+        "pages.belt_ends": belts.group_by(
+            "drive_id", "model", "end_kind", "removal_reason"
+        ).agg(n),
+        "pages.due_days": drift.group_by(due_date="retension_due_date").agg(
+            n, n_untold=pl.col("p_under_now").null_count().cast(pl.Int64)
         ),
-        "pages.due_days": drift.group_by(due_date="retension_due_date").agg(n),
     }
 
 

@@ -48,7 +48,7 @@ def test_the_charting_script_is_the_version_that_plotly_checks_by():
     [
         ("<b>x</b>", "&lt;b&gt;x&lt;/b&gt;"),
         ("a\u202eb\u2028c", "abc"),
-        ("x" * 40, "x" * 27 + "…"),
+        ("x" * 40, "x" * 29 + "…"),
         (None, "not given"),
     ],
 )
