@@ -16,9 +16,7 @@ from fleetbelt.store.places import printable
 MEMORY: Final = "60%"  # of the machine's
 _ENGINES: Final = 0.5  # of it at most; the rest is for arrays, frames and pages
 _MOST: Final = 2_000_000_000  # bytes; more only keeps what is not read again
-_ARRAYS: Final = 1_600_000_000  # bytes that a fit to ten million records takes
 _ROOMY: Final = 0.9  # of the most; the engine rounds what it was told
-_LEAST: Final = 700_000_000  # bytes that the engine keeps beside them, of its half
 _AMOUNT: Final = re.compile(
     r"(?P<number>\d+(?:[.]\d+)?) ?(?P<unit>%|[KMGT]i?B)", re.IGNORECASE
 )
@@ -208,10 +206,8 @@ def _set(connection: duckdb.DuckDBPyConnection, memory: str, *, is_shut: bool) -
         return  # another connection of this process to the same file has done it
     connection.execute("set global timezone = 'UTC'")
     connection.execute(f"set memory_limit = {_literal(memory)}")
-    half = memory_limit(connection)
-    beside_arrays = max(_LEAST, int(half / _ENGINES) - _ARRAYS)
-    if half > min(beside_arrays, _MOST):
-        connection.execute(f"set memory_limit = '{min(beside_arrays, _MOST)}B'")
+    if memory_limit(connection) > _MOST:
+        connection.execute(f"set memory_limit = '{_MOST}B'")
     if is_shut:
         shut(connection)
 
