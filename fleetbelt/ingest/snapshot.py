@@ -9,6 +9,7 @@ import gzip
 import hashlib
 import io
 import os
+import re
 import stat
 import tempfile
 import zlib
@@ -43,6 +44,8 @@ _WIDE_BLANKS: Final = (
     b"\xe2\x81",
     b"\xef\xbb",
 )
+_ODD_QUOTES: Final = re.compile(rb'"[ \t]+"|\t"')
+_QUOTE_REACH: Final = 256  # bytes; blanks between two marks
 _SPOIL, _MARK = "fleetbelt.spoil", "\udcff"
 _ZIP: Final = b"PK\x03\x04"
 _NO_TABLE: Final = {
@@ -84,7 +87,8 @@ class Snapshot:
     is_utf8 : bool
         Every byte of the copy is.
     is_plain : bool
-        It also has no NUL: the engine may read it.
+        It also has no NUL, and no quotation mark that the engine reads otherwise than
+        `records` does: the engine may read it.
     has_quotes, has_tabs, has_odd_blanks : bool
         A quotation mark, a tab, a blank that is neither a tab nor a space may be there.
     is_workbook : bool
@@ -337,6 +341,16 @@ def _in_lf(chunks: Iterator[bytes]) -> Iterator[bytes]:
     yield held.replace(b"\r", b"\n")
 
 
+def _has_odd_quotes(text: bytes) -> bool:
+    """Tell whether the engine may read a cell otherwise than `records` does.
+
+    It lets a second quoted text follow the first one after a blank, and takes marks
+    after a tab as text.
+    """
+    is_doubted = any(mark in text for mark in (b'" ', b'"\t', b'\t"'))
+    return is_doubted and _ODD_QUOTES.search(text) is not None
+
+
 class _Writer:
     """Writes the copy and notes what its bytes show."""
 
@@ -346,7 +360,7 @@ class _Writer:
         self._parts: list[Part] = []
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._n_bytes = self._n_newlines = self._line_bytes = 0
-        self._last_byte = b""
+        self._last_bytes = b""
         self._is_utf8 = self._is_plain = True
         self._has_quotes = self._has_tabs = self._has_odd_blanks = False
 
@@ -401,12 +415,12 @@ class _Writer:
         self._has_quotes |= b'"' in chunk
         self._has_tabs |= b"\t" in chunk
         self._has_odd_blanks |= b"\v" in chunk or b"\f" in chunk
-        if b"\0" in chunk:
+        text = self._last_bytes + chunk  # what is looked for may lie across two
+        if b"\0" in chunk or (self._has_quotes and _has_odd_quotes(text)):
             self._is_plain = False
         if not chunk.isascii():
-            text = self._last_byte + chunk  # a blank may lie across two chunks
             self._has_odd_blanks |= any(mark in text for mark in _WIDE_BLANKS)
-        self._last_byte = chunk[-1:]
+        self._last_bytes = chunk[-_QUOTE_REACH:]
         self._note_utf8(chunk, final=False)
         self._note_line(chunk)
 

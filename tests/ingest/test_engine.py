@@ -76,6 +76,7 @@ CELL = st.sampled_from(
         *["", "a", "b1", " ", " a ", "\t", "\ta", "é", "\u00a0", "\u00a0a", "a\u200b"],
         *['"a"', ' "a" ', '"a,b"', '"a ""b"" "', '""', '"\t"', '"a"\t', '\u00a0"a"'],
         *['"', 'a"b', 'a"', '"a', '"a"b', '""a', '"a\nb"', "'", "'a", "\\", '"\\"'],
+        *[' "q" ""', '"""" "q" ', ' "q" "q"', '\t""""', '\t" q "', '"q" x'],
         *["#", "NULL", "a;b", "=1", "\v", "a\fb", "a\rb", "\ufeff", "a b", "a,b"],
     ]
 )
@@ -92,6 +93,21 @@ def test_where_the_engine_is_sure_it_read_what_the_careful_reader_reads(reader, 
     by_engine, with_care = reader.both("\n".join([VEHICLES, *lines]))
 
     assert by_engine in (None, with_care)
+
+
+@pytest.mark.parametrize(
+    "cell", [' "q" ""', '"""" "q" ', '"q"  "q"', '\t""""', '\t" q "']
+)
+@pytest.mark.parametrize("place", [0, 1, 30, 47])
+def test_marks_that_the_engine_takes_as_it_likes_are_read_with_care(
+    reader, cell, place
+):
+    line = f"V{'1' * place},{cell},D1,N,\n"
+
+    by_engine, with_care = reader.both(f"{VEHICLES}\n{line}V2,C,D1,N,\n")
+
+    assert by_engine is None
+    assert with_care == ()
 
 
 def test_the_engine_is_sure_of_a_plain_file(reader):
