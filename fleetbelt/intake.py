@@ -86,6 +86,12 @@ def take_in(
     for file in report.files:
         if file.unknown_columns and not file.is_known:
             say(f"aside     {file.file}: {_kept_aside(file.unknown_columns)}")
+        if file.rows_left_out:
+            say(
+                f"older     {file.file}: {file.rows_left_out:,} rows of files loaded "
+                "under this name before are not in it and still count; `fleetbelt "
+                "unload` takes such a file back, its hash is in tables/load_files.csv"
+            )
     for name in report.ignored_files:
         say(f"ignored   {name}: no table of the contract is called so")
     return report

@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Final
 
 import duckdb
@@ -20,6 +19,7 @@ from fleetbelt.settings import Measurement, Settings, load_settings
 from fleetbelt.store import frames
 from fleetbelt.store.database import connect
 from fleetbelt.store.frames import Read
+from fleetbelt.store.workplace import workplace
 
 _UNITS: Final = """(
     select
@@ -127,8 +127,8 @@ def opened(
             yield connection
     if folder is not None:
         with (
-            TemporaryDirectory(prefix="fleetbelt-") as place,
-            connect(Path(place) / "bench.duckdb") as connection,
+            workplace() as place,
+            connect(place / "bench.duckdb") as connection,
         ):
             settings = load_settings(folder)
             intake.take_in(connection, folder, settings, accept_refusals=False, say=say)

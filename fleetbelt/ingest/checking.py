@@ -1,6 +1,5 @@
 """Say how each file would be understood and what would be refused; keep nothing."""
 
-import tempfile
 from collections.abc import Iterator
 from datetime import date, datetime, time
 from pathlib import Path
@@ -29,6 +28,7 @@ from fleetbelt.ingest.suggestions import (
 from fleetbelt.settings import Settings
 from fleetbelt.store.database import connect, transaction
 from fleetbelt.store.places import place_errors
+from fleetbelt.store.workplace import workplace
 
 _ROWS_SHOWN, _WORDS_SHOWN = 5, 20
 
@@ -67,8 +67,8 @@ def check(folder: Path, settings: Settings, *, today: date) -> CheckReport:
     careful: set[str] = set()
     with (
         place_errors(folder),
-        tempfile.TemporaryDirectory(prefix="fleetbelt-") as place,
-        connect(Path(place) / "check.duckdb") as connection,
+        workplace() as place,
+        connect(place / "check.duckdb") as connection,
     ):
 
         def take_in() -> CheckReport:
@@ -114,11 +114,11 @@ def _problems(
     settings: Settings,
 ) -> Iterator[tuple[str, InputError]]:
     """Add what can be added; yield each other file and why it cannot."""
-    with tempfile.TemporaryDirectory(prefix="fleetbelt-") as workplace:
+    with workplace() as place:
         for source in found.sources:
             file_id = batch.next_file_id
             try:
-                batch.add(source, take(source, Path(workplace), settings.intake))
+                batch.add(source, take(source, place, settings.intake))
             except InputError as error:
                 forget(connection, [file_id])
                 yield source.file, error

@@ -4,24 +4,27 @@ import os
 import tempfile
 from collections.abc import Mapping, Sequence, Set
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import duckdb
 
-from fleetbelt.contract import INPUTS
+from fleetbelt.contract import INPUTS, input_table
 from fleetbelt.errors import InputError
 from fleetbelt.ingest.accounts import Account, accounts, check_ledger, refuse_floods
 from fleetbelt.ingest.adding import until_sure
 from fleetbelt.ingest.batch import Batch
 from fleetbelt.ingest.folder import Folder, Source, look_into
 from fleetbelt.ingest.ledger import create_raw, forget, known_to
+from fleetbelt.ingest.left_out import rows_left_out
 from fleetbelt.ingest.reports import FileReport, LoadReport
 from fleetbelt.ingest.settling import settle
 from fleetbelt.ingest.snapshot import Snapshot, take
 from fleetbelt.settings import Settings
 from fleetbelt.store.database import in_any_order, transaction
 from fleetbelt.store.places import place_errors, printable
+from fleetbelt.store.workplace import workplace
 
 
 def load(
@@ -66,10 +69,10 @@ def load(
     scratch, database = Path(tempfile.gettempdir()), database_path(connection)
     with (
         place_errors(scratch),
-        tempfile.TemporaryDirectory(prefix="fleetbelt-") as workplace,
+        workplace() as place,
     ):
         known = known_to(connection, found.sources, settings.intake)
-        snapshots = _snapshots(found.sources, Path(workplace), settings, known)
+        snapshots = _snapshots(found.sources, place, settings, known)
         careful: set[str] = set()
 
         def take_in() -> LoadReport:
@@ -84,7 +87,13 @@ def load(
                 if not accept_refusals:
                     fresh = [kept[file_id] for file_id in batch.new_file_ids]
                     refuse_floods(connection, fresh, settings.intake)
-            return _report(found, batch, kept)
+                left_out = {
+                    file_id: rows_left_out(
+                        connection, input_table(kept[file_id].table_name), file_id
+                    )
+                    for file_id in batch.new_file_ids
+                }
+            return _report(found, batch, kept, left_out)
 
         with place_errors(database), in_any_order(connection):
             report = until_sure(take_in, careful)
@@ -103,7 +112,7 @@ def database_path(connection: duckdb.DuckDBPyConnection) -> Path:
 
 def _snapshots(
     sources: Sequence[Source],
-    workplace: Path,
+    place: Path,
     settings: Settings,
     known: Mapping[str, Set[str]],
 ) -> list[tuple[Source, Snapshot]]:
@@ -111,7 +120,7 @@ def _snapshots(
     snapshots, errors = [], []
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # hashing is most of the work
         taken = [
-            pool.submit(take, source, workplace, settings.intake, known[source.file])
+            pool.submit(take, source, place, settings.intake, known[source.file])
             for source in sources
         ]
         try:
@@ -204,14 +213,18 @@ def unload(
         connection.execute("checkpoint")
 
 
-def _report(found: Folder, batch: Batch, kept: dict[int, Account]) -> LoadReport:
+def _report(
+    found: Folder, batch: Batch, kept: dict[int, Account], left_out: dict[int, int]
+) -> LoadReport:
     new = set(batch.new_file_ids)
     files = []
     for source in found.sources:
         account = kept[batch.file_ids[source.file]]
         is_known = account.file_id not in new
         new.discard(account.file_id)  # the same content under a second name is known
-        files.append(_file_report(source, account, is_known=is_known))
+        report = _file_report(source, account, is_known=is_known)
+        n_left_out = 0 if is_known else left_out[account.file_id]
+        files.append(replace(report, rows_left_out=n_left_out))
     return LoadReport(
         files=tuple(files),
         ignored_files=found.ignored,

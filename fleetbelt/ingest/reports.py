@@ -19,6 +19,8 @@ class FileReport:
         Its content was taken in before.
     unknown_columns : tuple of str
         Headings kept aside.
+    rows_left_out : int
+        Rows of files taken in under this name before that stand and are not in it.
     """
 
     file: str
@@ -29,6 +31,7 @@ class FileReport:
     rows_duplicate: int
     is_known: bool = False
     unknown_columns: tuple[str, ...] = ()
+    rows_left_out: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -96,12 +96,11 @@ def repeats_keys(
 
     Refused rows count too, and so do repeats of one calibration without a number.
     """
-    parts = [_part(table, part) for part in table.key if part != "run"]
-    names = _names(parts)
+    parts, names = key_columns(table)
     keys = (
         compose(
             "select {parts} from ({rows})",
-            parts=_named(parts),
+            parts=parts,
             rows=typed_rows(table, groups),
         )
         for groups in (added, known)
@@ -116,6 +115,12 @@ def repeats_keys(
         names=joined(", ", names),
     )
     return connection.execute(query).fetchall() == [(True,)]
+
+
+def key_columns(table: Table) -> tuple[Sql, list[Sql]]:
+    """Return the parts of a table's key by names, and those; but for a repeat's run."""
+    parts = [_part(table, part) for part in table.key if part != "run"]
+    return _named(parts), _names(parts)
 
 
 def _names(parts: Sequence[Sql]) -> list[Sql]:

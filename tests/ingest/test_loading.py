@@ -418,6 +418,22 @@ def test_unknown_columns_are_named_and_their_cells_kept(database, tmp_path):
     ]
 
 
+def test_rows_that_a_later_export_of_a_name_leaves_out_are_told(database, tmp_path):
+    place = folder(tmp_path / "a")
+    taken_in(database, place)
+    shorter = "".join(SERVICES.splitlines(keepends=True)[:3]).replace("110", "111")
+    only(place, services=shorter, services_b=one(date="x"))
+
+    report = taken_in(database, place, accept_refusals=True)
+    again = taken_in(database, place)
+
+    left_out = {file.file: file.rows_left_out for file in report.files}
+    assert left_out.pop("services.csv") == 1
+    assert set(left_out.values()) == {0}
+    assert {file.rows_left_out for file in again.files} == {0}
+    assert rows(database, "select count(*) from typed.services") == [(3,)]
+
+
 def test_headings_that_are_kept_aside_are_told_once(database, tmp_path):
     place = folder(
         tmp_path / "a", drives=f"gage,Färbe,{DRIVES}".replace("D1", "a,b,D1")
