@@ -183,9 +183,9 @@ def test_the_engine_keeps_to_its_memory(tmp_path: Path):
 
 @pytest.mark.parametrize(
     ("memory", "engines"),
-    [("512 MiB", "256.0 MiB"), ("2GB", "667.5 MiB"), ("100TB", "1.8 GiB")],
+    [("512 MiB", "256.0 MiB"), ("2GB", "953.6 MiB"), ("100TB", "1.8 GiB")],
 )
-def test_the_engine_gets_half_or_what_arrays_leave_and_no_more_than_it_uses_well(
+def test_the_engine_gets_half_and_no_more_than_it_uses_well(
     memory: str, engines: str, tmp_path: Path
 ):
     with connect(tmp_path / "fleet.duckdb", memory=memory) as connection:
