@@ -49,7 +49,8 @@ def place_errors(place: Path, outcome: str = "nothing was changed") -> Iterator[
         raise PlaceError(
             what=f"Disk, memory or rights do not suffice: {_in_a_line(error)}",
             where=printable(str(where)),
-            fix=f"free some space or memory, or choose another place; {outcome}.",
+            fix="free some space, let it use more with --memory, or choose another "
+            f"place; {outcome}.",
         ) from error
 
 
