@@ -17,9 +17,10 @@ from fleetbelt.bench.gauging import (
     scales,
 )
 from fleetbelt.bench.records import Records
-from fleetbelt.bench.spans import find_span
+from fleetbelt.bench.spans import find_span, in_words
 from fleetbelt.bench.target import Found, Judgement, Scale, Target, aim, behind, judge
 from fleetbelt.errors import InputError
+from fleetbelt.settings import Intake
 
 BeltState = Literal["new", "used"]
 STATES: Final[tuple[BeltState, ...]] = ("new", "used")
@@ -168,6 +169,7 @@ def answer(records: Records, question: Question) -> Answer:
     gauge = find_gauge(records, question.gauge_id)
     drive = lay_out(records.pulleys.filter(drive_id=subject.drive_id))
     span = _span(records, question, gauge, drive)
+    _refuse_impossible(span, subject, records.settings.intake)
     published = {state: _published(records, subject, state) for state in STATES}
     (scale,) = scales(records, [(gauge, span)], mass_g_per_m=subject.mass_g_per_m)
     if scale is None:
@@ -271,6 +273,21 @@ def _span(records: Records, question: Question, gauge: Gauge, drive: Drive) -> S
     return next(
         (span for span, scale in zip(reached, read, strict=True) if scale), reached[0]
     )
+
+
+def _refuse_impossible(span: Span, subject: Subject, intake: Intake) -> None:
+    """Refuse a length that no span has: a belt runs there and back."""
+    belt_mm = subject.facts.get("belt_length_mm")
+    least, most = intake.min_span_mm, intake.max_span_mm
+    whose = ""
+    if belt_mm is not None and belt_mm / 2 < most:
+        most, whose = belt_mm / 2, f", half of its belt's {belt_mm:.0f} mm"
+    if not least <= span.length_mm <= most:
+        raise InputError(
+            what=f"No span of drive {subject.drive_id} can be {in_words(span)} long.",
+            where="--span",
+            fix=f"give a length from {least:.0f} mm to {most:.0f} mm{whose}.",
+        )
 
 
 def _published(

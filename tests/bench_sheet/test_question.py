@@ -131,6 +131,22 @@ def test_a_frequency_without_the_mass_of_the_belt_is_refused(records):
         ask(records, "hertz", vehicle="V2")
 
 
+@pytest.mark.parametrize("span", ["19mm", "3001mm", "120in"])
+@pytest.mark.parametrize("gauge", ["hertz", "never"])
+def test_a_length_that_no_span_has_is_refused_whatever_the_gauge(records, gauge, span):
+    with pytest.raises(InputError, match=r"(?s)No span .*from 20 mm to 3000 mm"):
+        ask(records, gauge, span=span)
+
+
+def test_no_span_is_longer_than_half_its_belt(records):
+    of_1500_mm = records.drives.with_columns(belt_length_mm=pl.lit(1500.0))
+    known = replace(records, drives=of_1500_mm)
+
+    assert ask(known, "hertz", span="750mm").span.length_mm == 750
+    with pytest.raises(InputError, match=r"to 750 mm, half of its belt's 1500 mm"):
+        ask(known, "hertz", span="751mm")
+
+
 def test_a_drive_without_a_range_gets_no_number_and_no_guess(records):
     found = ask(records, vehicle="V3", readings=(100,))
 
