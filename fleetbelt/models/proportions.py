@@ -2,7 +2,7 @@
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaincinv, ndtri
+from scipy.special import ndtri
 
 from fleetbelt.errors import InputError
 from fleetbelt.models.arrays import FloatArray
@@ -92,45 +92,6 @@ def newcombe(
     down = ((p1 - l1) ** 2 + (u2 - p2) ** 2) ** 0.5
     up = ((u1 - p1) ** 2 + (p2 - l2) ** 2) ** 0.5
     return p1 - p2 - down, p1 - p2 + up
-
-
-def clopper_pearson(
-    successes: npt.ArrayLike, n: npt.ArrayLike, *, confidence: float = 0.95
-) -> tuple[FloatArray, FloatArray]:
-    """Return the exact (conservative) interval of a share.
-
-    Parameters
-    ----------
-    successes : array_like, shape (n_groups,)
-        Units that have the property.
-    n : array_like, shape (n_groups,)
-        Units looked at; broadcast against ``successes``.
-    confidence : float, default 0.95
-        Least chance that the interval holds the true share.
-
-    Returns
-    -------
-    tuple of two ndarray of float, shape (n_groups,)
-        Lower and upper limit, 0 to 1; (0, 1) where ``n`` is 0.
-
-    Raises
-    ------
-    InputError
-        If a count is not a number, negative, or larger than its ``n``.
-
-    Notes
-    -----
-    Quantiles of Beta(x, n - x + 1) and Beta(x + 1, n - x) [1]_.
-
-    References
-    ----------
-    .. [1] Clopper, C. J. and Pearson, E. S. (1934), *Biometrika* 26, 404-413.
-    """
-    x, n_ = _checked(successes, n)
-    tail = (1 - confidence) / 2
-    lower = betaincinv(np.maximum(x, 1.0), n_ - x + 1, tail)
-    upper = betaincinv(x + 1, np.maximum(n_ - x, 1.0), 1 - tail)
-    return np.where(x == 0, 0.0, lower), np.where(x == n_, 1.0, upper)
 
 
 def _checked(

@@ -8,8 +8,6 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from fleetbelt.errors import FitError
-from fleetbelt.models.gauge_rr import crossed_anova, gauge_rr
 from fleetbelt.models.gauge_study import (
     GAUGE_STUDY,
     SOURCES,
@@ -59,12 +57,16 @@ def test_on_balanced_data_the_components_are_those_of_the_analysis_of_variance()
     part, person, _ = np.indices(y.shape)
 
     found = variance_components(y.ravel(), part=part.ravel(), person=person.ravel())
-    anova = gauge_rr(crossed_anova(y), pooling_p=1.0)
 
-    assert found.part == pytest.approx(anova.pv**2, rel=1e-9)
-    assert found.person == pytest.approx(anova.av**2, rel=1e-9)
-    assert found.interaction == pytest.approx(anova.interaction**2, rel=1e-9)
-    assert found.repeatability == pytest.approx(anova.ev**2, rel=1e-9)
+    cell = y.mean(axis=2)
+    of_part, of_person = cell.mean(axis=1, keepdims=True), cell.mean(axis=0)
+    cross = cell - of_part - of_person + y.mean()
+    ms_part, ms_person = 12 * of_part.var(ddof=1), 21 * of_person.var(ddof=1)
+    ms_cross, ms_repeat = 3 * (cross**2).sum() / 18, y.var(axis=2, ddof=1).mean()
+    assert found.part == pytest.approx((ms_part - ms_cross) / 12, rel=1e-9)
+    assert found.person == pytest.approx((ms_person - ms_cross) / 21, rel=1e-9)
+    assert found.interaction == pytest.approx((ms_cross - ms_repeat) / 3, rel=1e-9)
+    assert found.repeatability == pytest.approx(ms_repeat, rel=1e-9)
 
 
 def test_on_unbalanced_data_the_squares_are_those_of_dummy_regressions():
@@ -168,8 +170,3 @@ def test_without_repeats_every_source_is_null(rows):
     assert study["source"].to_list() == list(SOURCES)
     assert study["share"].to_list() == [None] * 6
     assert study["sd_pct"].to_list() == [None] * 6
-
-
-def test_an_incomplete_classical_study_is_refused():
-    with pytest.raises(FitError, match=r"shape \(3, 2, 1\) is incomplete"):
-        crossed_anova(np.zeros((3, 2, 1)))

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetbelt.bench.target import force_scale
 from fleetbelt.models.gauges import CALIBRATIONS, USES, corrections, fit_gauges
 from fleetbelt.models.uncertainty import combined_u, resolution_u
 from fleetbelt.units import MM_PER_INCH, NEWTONS_PER
@@ -86,6 +87,20 @@ def test_its_uncertainty_joins_that_of_the_reading_and_of_the_calibration():
 
     assert u_factor == pytest.approx(0.006594, abs=0.5e-6)
     assert u_tension == pytest.approx(2.4203, abs=0.5e-4)
+
+
+def test_the_bench_gives_that_reading_the_same_uncertainty():
+    scale = force_scale(
+        "lbf",
+        correction=correction(7)["correction"],
+        correction_source="calibrated",
+        u_corr=1 / 167.5,
+        reading_sd=2 / 150,
+    )
+
+    tension_n = scale.tension_n(150)
+    assert tension_n / LBF == pytest.approx(165.6716, abs=0.5e-4)
+    assert scale.u() * tension_n / LBF == pytest.approx(2.4203, abs=0.5e-4)
 
 
 def test_a_graduation_of_2_5_lbf_is_an_uncertainty_of_0_72_lbf():

@@ -22,7 +22,7 @@ from fleetbelt.models.life import (
     median_residual_mi,
 )
 from fleetbelt.models.life_curve import kaplan_meier
-from fleetbelt.models.lives import Lives
+from fleetbelt.models.lives import End, Lives
 from fleetbelt.models.recurrent import mean_cumulative
 
 SHOCK_ABSORBERS = """
@@ -81,6 +81,23 @@ def test_the_intervals_of_shock_absorbers_are_those_of_the_log_scale(fit):
     assert (fit.shape.lo, fit.shape.hi) == pytest.approx((2.0087, 4.9726), abs=0.5e-4)
     limits = (fit.scale_mi.lo, fit.scale_mi.hi)
     assert limits == pytest.approx((22347.77, 34380.49), abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("mode", "shape", "scale_km"),
+    [
+        ({6700, 12200, 14300, 17520, 22700, 26510, 27490}, 3.383946, 31205.798),
+        ({9120, 13150, 20100, 20900}, 2.822211, 40865.861),
+    ],
+)
+def test_each_mode_of_failure_has_its_own_weibull(lives, mode, shape, scale_km):
+    """The other mode's failures are censored; recomputed, not printed."""
+    is_failure = (lives.end == End.EXACT) & np.isin(lives.lower_mi, list(mode))
+    fit = fit_weibull(Lives.right_censored(lives.lower_mi, is_failure))
+
+    assert fit.failures == len(mode)
+    assert fit.shape.value == pytest.approx(shape, abs=0.5e-6)
+    assert fit.scale_mi.value == pytest.approx(scale_km, abs=0.5e-3)
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,16 @@
 Values of the handbook's own output; a work of the US government.
 """
 
+import datetime as dt
 import math
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy.special import fdtrc, stdtrit
 
 from fleetbelt.models.calibration_line import QUADRATIC, fit_line, inverse_predict
+from fleetbelt.models.gauges import CALIBRATIONS, fit_gauges
 from fleetbelt.models.uncertainty import (
     combined_u,
     coverage_factor,
@@ -112,3 +115,24 @@ def test_a_resistivity_probe_has_its_pooled_deviations_and_uncertainty():
     assert u == pytest.approx(0.03875842, abs=3e-5)  # 0.0196 is printed short
     assert math.floor(df) == 42
     assert coverage_factor(df) * u == pytest.approx(0.0782, abs=0.5e-4)
+
+
+@pytest.mark.parametrize(
+    ("sds", "df", "pooled"),
+    [((0.06751, 0.07786), 150, 0.07287), ((0.03334, 0.03879), 25, 0.03617)],
+)
+def test_a_gauges_repeatability_is_pooled_over_its_spans_as_the_probes(sds, df, pooled):
+    """Section 2.6.1 again: readings of two spans that have the printed deviations."""
+    pattern = np.linspace(-1, 1, df + 1)
+    readings = [
+        ("P", dt.date(2024, 1, 8), span_mm, 100.0, 100 * math.exp(log_ratio), None)
+        for span_mm, sd in zip((150.0, 300.0), sds, strict=True)
+        for log_ratio in sd * pattern / pattern.std(ddof=1)
+    ]
+
+    fit = fit_gauges(pl.DataFrame(readings, schema=CALIBRATIONS, orient="row"))
+
+    assert fit.curves["repeatability"].to_list() == pytest.approx(
+        [pooled] * 2, abs=0.5e-5
+    )
+    assert fit.curves["df"].to_list() == [2 * df] * 2

@@ -7,6 +7,7 @@ second-hand.
 
 import pytest
 
+from fleetbelt.models.funnel import funnel_limit
 from fleetbelt.models.shrinkage import funnel_limits, overdispersion
 
 OBSERVED = [100, 150, 180, 80, 120, 225]
@@ -33,3 +34,19 @@ def test_overdispersion_of_six_units():
     assert found.n == 6
     assert found.phi == pytest.approx(2.948033, abs=1e-6)
     assert found.tau_squared == pytest.approx(0.019477531, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("n", "limits"),
+    [
+        (50, (0.0, 0.01386, 0.17972, 0.24013)),  # -0.01612, cut at 0
+        (100, (0.01418, 0.04038, 0.15772, 0.19836)),
+        (200, (0.03785, 0.05769, 0.14097, 0.16857)),
+        (500, (0.05999, 0.07345, 0.12601, 0.14269)),
+    ],
+)
+def test_interpolated_exact_binomial_limits(n, limits):
+    """A target of 0.1: the funnel that the workshop's page draws."""
+    found = [funnel_limit([n], 0.1, p).item() for p in (0.001, 0.025, 0.975, 0.999)]
+
+    assert found == pytest.approx(limits, abs=0.5e-5)
