@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gamma, gammaincc
+from scipy.special import gamma, gammainc, gammaincc
 
 from fleetbelt.models.arrays import FloatArray
 from fleetbelt.models.estimates import Estimate, two_sided_z
@@ -23,6 +23,7 @@ _UNSETTLED = (
     "do not settle a shape: the likelihood has no maximum, as when all of them failed "
     "at one mileage."
 )
+_LIKELY = 1e-6  # chances below it are differences of which no digits are left
 _LARGEST_LOG_SHAPE = 4.0  # a shape beyond 55 or below 1/55 says that none was found
 
 
@@ -204,6 +205,39 @@ def mean_residual_mi(
     by_gamma = np.exp(near) * gammaincc(s, near) * gamma(s)
     series = 1 + (s - 1) / far * (1 + (s - 2) / far * (1 + (s - 3) / far))
     return np.asarray(eta / k * np.where(x <= 100.0, by_gamma, far ** (s - 1) * series))
+
+
+def mean_life_between_mi(
+    lower_mi: npt.ArrayLike,
+    upper_mi: npt.ArrayLike,
+    *,
+    shape: npt.ArrayLike,
+    scale_mi: npt.ArrayLike,
+) -> FloatArray:
+    """Return the mean life of belts that failed between two sightings.
+
+    Parameters
+    ----------
+    lower_mi, upper_mi : array_like of float, shape (n_belts,)
+        Miles since fitting when last seen sound, and when found to have failed.
+    shape, scale_mi : array_like of float, shape (n_belts,)
+        Weibull shape and scale (mi) of each belt's group.
+
+    Returns
+    -------
+    ndarray of float, shape (n_belts,)
+        Miles: ``(a S(a) - b S(b) + ∫ₐᵇ S) / (S(a) - S(b))``, the integral by the lower
+        incomplete gamma function; the middle of an interval in which next to none fail.
+    """
+    k, eta = np.asarray(shape, dtype=float), np.asarray(scale_mi, dtype=float)
+    a, b = (np.asarray(x, dtype=float) for x in (lower_mi, upper_mi))
+    x, y = (a / eta) ** k, (b / eta) ** k
+    failed = np.exp(-x) - np.exp(-y)
+    run = eta * gamma(1 + 1 / k) * (gammainc(1 / k, y) - gammainc(1 / k, x))
+    is_likely = failed > _LIKELY
+    mean = a * np.exp(-x) - b * np.exp(-y) + run
+    mean = np.where(is_likely, mean / np.where(is_likely, failed, 1), (a + b) / 2)
+    return np.asarray(np.clip(mean, a, b))
 
 
 def median_residual_mi(

@@ -12,7 +12,8 @@ from fleetbelt.models.policy_inputs import IN_RANGE, Drawn, Fleet
 
 ASSUMPTION: Final = (
     "Belts of each tension at install fail and are heard as in these records, on the "
-    "fleet's own miles, and new belts follow as they fail or come off. That is "
+    "fleet's own miles, and new belts follow as they fail or come off, over the long "
+    "run: while belts are younger on the whole, fewer of them fail in a year. That is "
     "association in these records, not proof of cause. A group of few failures or "
     "complaints is given those of a wider group, which hides what it would show itself."
 )
@@ -119,8 +120,9 @@ def what_if(
     replacement age, r the rate at which sound belts come off, and fails, reaches that
     age or comes off sound with chances that add up to 1. Long-run rates per mile are
     means over a renewal divided by its mean miles [1]_, the bands mixed as the installs
-    are. Replacement ages are those of the estimates, in all draws. A recheck costs
-    what a retension costs.
+    are. A belt that fails and does not break runs on until it is found. Replacement
+    ages are those of the estimates, in all draws. A recheck costs what a retension
+    costs.
 
     References
     ----------
@@ -236,10 +238,13 @@ def _year(fleet: Fleet, drawn: Drawn, way: _Way, costs: Costs, belts: _Belts) ->
     of, n = fleet.stratum, fleet.strata.height
     mix, mended, rechecked = _installs(fleet, drawn, way)
     new = belts.new
-    miles = fleet.strata["miles_per_year"].to_numpy()
-    installs = miles / _by(of, mix * new.miles, n)
+    miles, late_mi = (
+        fleet.strata[name].to_numpy() for name in ("miles_per_year", "found_late_mi")
+    )
+    ran = new.miles + new.failed * (1 - drawn.road_share)[:, None] * late_mi[of]
+    installs = miles / _by(of, mix * ran, n)
     fitted = installs[:, of] * mix
-    complaints = (fitted * new.miles * drawn.complaints_per_mi).sum(axis=1)
+    complaints = (fitted * ran * drawn.complaints_per_mi).sum(axis=1)
     failures = (fitted * new.failed).sum(axis=1)
     road = failures * drawn.road_share
     replaced = fitted.sum(axis=1) - road

@@ -19,6 +19,7 @@ STRATA: Final = pl.Schema(
         "preventive": pl.Float64(),  # sound belts taken off by mileage or age …
         "other_removals": pl.Float64(),  # … and for other reasons, while …
         "removal_miles": pl.Float64(),  # … belts ran so far
+        "found_late_mi": pl.Float64(),  # that a belt runs failed until it is found
         "retensions_per_year": pl.Float64(),  # as today, rechecks after run-in apart
         "retension_every_mi": pl.Float64(),  # set to due; null: not known
         "retension_every_log_sd": pl.Float64(),

@@ -48,7 +48,7 @@ def gauges(read: Read, settings: Settings) -> Tables:
         uncalibrated_u=rules.uncalibrated_u,
     )
     return {
-        "results.gauge_curves": fit.curves,
+        "results.gauge_curves": to_contract("gauge_curves", fit.curves),
         "results.gauge_study": to_contract("gauge_study", study),
         "fitted.gauge_notes": fit.notes,
         "fitted.gauge_lines": _lines(as_on(fit, drift, day)),

@@ -6,7 +6,9 @@ import numpy as np
 import polars as pl
 from scipy.special import gamma, ndtri
 
+from fleetbelt.models.arrays import sum_by
 from fleetbelt.models.estimates import two_sided_z
+from fleetbelt.models.life import mean_life_between_mi
 from fleetbelt.models.plan_jobs import Costs
 from fleetbelt.models.policy import what_if
 from fleetbelt.models.policy_inputs import CELLS, IN_RANGE, STRATA, Fleet
@@ -39,6 +41,12 @@ MILES: Final = """(
     from marts.belts_ahead
     group by model
     order by model
+)"""
+_FOUND: Final = """(
+    select model, band, lower_mi, upper_mi
+    from marts.lives
+    where ending = 'interval'
+    order by belt_id
 )"""
 _SUMS: Final = (
     *("rechecked", "not_rechecked", "miles", "complaints", "failures"),
@@ -180,7 +188,8 @@ def _what_if(
 ) -> pl.DataFrame:
     """Compare the policies on the models that run; no rows where no life is known."""
     sums = _sums(read("marts.policy_sums"), read(MILES))
-    strata = _strata(sums, miles_ahead(read, settings))
+    late = found_late(read(_FOUND), lives)
+    strata = _strata(sums, miles_ahead(read, settings), late)
     cells = _cells(sums, strata, lives, read("results.noise_rates"))
     runs = (strata["miles_per_year"] > 0).any()
     is_fitted = runs and lives["shape"].is_not_null().any()
@@ -242,16 +251,55 @@ def miles_ahead(read: Read, settings: Settings) -> pl.DataFrame:
     )
 
 
-def _strata(sums: pl.DataFrame, running: pl.DataFrame) -> pl.DataFrame:
+def found_late(found: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
+    """Return how far belts of each model that failed ran on until they were found.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Belts that failed unseen: ``model``, ``band``, ``lower_mi`` and ``upper_mi``.
+    lives : DataFrame
+        Of their groups, as in ``fitted.lives``.
+
+    Returns
+    -------
+    DataFrame
+        Mean miles, ``found_late_mi``, of each ``model`` that has such belts.
+    """
+    known = found.join(
+        lives.select("model", "band", "shape", "scale_mi"),
+        on=["model", "band"],
+        how="inner",
+        maintain_order="left",
+    ).drop_nulls("shape")
+    lower, upper, shape, scale = (
+        known[name].to_numpy() for name in ("lower_mi", "upper_mi", "shape", "scale_mi")
+    )
+    late = upper - mean_life_between_mi(lower, upper, shape=shape, scale_mi=scale)
+    models = known["model"].unique().sort()
+    of = known["model"].replace_strict(models, range(models.len()))
+    number = of.to_numpy().astype(np.int64)
+    n = np.bincount(number, minlength=models.len())
+    return pl.DataFrame(
+        {"model": models, "found_late_mi": sum_by(number, late, models.len()) / n},
+        {"model": pl.String, "found_late_mi": pl.Float64},
+    )
+
+
+def _strata(
+    sums: pl.DataFrame, running: pl.DataFrame, late: pl.DataFrame
+) -> pl.DataFrame:
     """Return what is the same for all belts of a model, to `STRATA`, with its name."""
     totals = sums.group_by("model").agg(pl.col(_SUMS).sum())
     return (
         totals.filter(pl.col("miles") > 0)
         .join(running, on="model")
+        .join(late, on="model", how="left")
         .sort("model")
         .with_columns(
             stratum_no=pl.int_range(pl.len()),
             removal_miles=pl.col("miles"),
+            found_late_mi=pl.col("found_late_mi").fill_null(0.0),
             retensions_per_year=pl.col("retensions")
             / pl.col("miles")
             * pl.col("miles_per_year"),

@@ -15,6 +15,7 @@ from fleetbelt.models.life import (
     failure_probability,
     fit_weibull,
     life_quantile_mi,
+    mean_life_between_mi,
     mean_residual_mi,
     median_residual_mi,
 )
@@ -322,6 +323,29 @@ def test_the_mean_residual_life_goes_on_smoothly_where_its_series_takes_over(sha
     below, above = mean_residual_mi(ages, shape=shape, scale_mi=50_000)
 
     assert above == pytest.approx(below, rel=1e-6)
+
+
+@pytest.mark.parametrize("shape", [0.7, 1.0, 3.2])
+@pytest.mark.parametrize("seen", [(0, 9_000), (0, 250_000), (40_000, 48_000)])
+def test_the_mean_life_between_two_sightings_is_that_of_belts_that_fail_there(
+    shape, seen
+):
+    lower, upper = seen
+    life = weibull_min(shape, scale=50_000)
+    expected = life.expect(lb=lower, ub=upper, conditional=True)
+
+    mean = mean_life_between_mi(lower, upper, shape=shape, scale_mi=50_000)
+
+    assert mean == pytest.approx(expected, rel=1e-6)
+
+
+def test_where_next_to_none_fail_the_mean_life_is_in_the_middle():
+    """Of a span of no length, and far beyond every life."""
+    mean = mean_life_between_mi(
+        [9_000, 4e6], [9_000, 5e6], shape=3.0, scale_mi=[50_000, 50_000]
+    )
+
+    assert mean.tolist() == [9_000, 4.5e6]
 
 
 def test_limits_that_are_astronomically_wide_stay_numbers():

@@ -34,6 +34,7 @@ def strata(n=1, **known):
         "preventive": 60.0,
         "other_removals": 90.0,
         "removal_miles": 9e7,
+        "found_late_mi": 0.0,
         "retensions_per_year": 500.0,
         "retension_every_mi": 24_000.0,
         "retension_every_log_sd": 0.05,
@@ -188,6 +189,19 @@ def test_retensions_by_drift_are_those_that_a_belt_lives_to_see():
         - found["as_today"]["cost_per_year"]
     )
     assert more == pytest.approx(40 * installs * seen, rel=1e-9)
+
+
+def test_a_belt_that_fails_unseen_runs_on_until_it_is_found():
+    """One band, run to failure: 60 % of failures are found 5,000 mi late."""
+    quiet = strata(preventive=0.0, other_removals=0.0, found_late_mi=5_000.0)
+    a_belt_mi = 8e4 * gamma(1.5) + 0.6 * 5_000
+
+    found = compared(quiet, cells(bands=("in_spec",)))["as_today"]
+
+    assert found["road_failures_per_year"] == pytest.approx(
+        0.4 * 3e7 / a_belt_mi, rel=1e-9
+    )
+    assert found["complaints_per_year"] == pytest.approx(3e7 * 2.0 / 1e5, rel=1e-12)
 
 
 def test_belts_left_under_are_retensioned_at_once():

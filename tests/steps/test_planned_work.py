@@ -14,7 +14,7 @@ from fleetbelt.errors import InputError
 from fleetbelt.intake import Outcome
 from fleetbelt.models.plan_jobs import Costs
 from fleetbelt.settings import parse_settings
-from fleetbelt.steps.policies import MILES, miles_ahead
+from fleetbelt.steps.policies import MILES, found_late, miles_ahead
 from tests.conftest import Compute, Table
 from tests.fleets import DRIVE, SERVICE, VEHICLE, Row, services
 
@@ -209,6 +209,32 @@ def test_the_sample_as_today_is_near_what_its_records_show(
     for name in ("complaints", "road_failures", "cost"):
         assert today[f"{name}_lo"] < today[f"{name}_per_year"] < today[f"{name}_hi"]
     assert results["what_if"]["assumption"].str.contains("not proof of cause").all()
+
+
+def test_belts_found_to_have_failed_ran_on_from_about_the_middle_of_their_interval():
+    """Lives hardly age within 8,000 of 6e7 mi; a group without a fit is left out."""
+    lives = pl.DataFrame(
+        {
+            "model": ["Corrie 3", "Tesk 7", "Vennick 8"],
+            "band": ["in_spec", "under", "in_spec"],
+            "shape": [1.0, 1.0, None],
+            "scale_mi": [6e7, 6e7, None],
+        }
+    )
+    found = pl.DataFrame(
+        {
+            "model": ["Corrie 3", "Corrie 3", "Tesk 7", "Vennick 8"],
+            "band": ["in_spec", "in_spec", "under", "in_spec"],
+            "lower_mi": [60_000.0, 0.0, 30_000.0, 0.0],
+            "upper_mi": [64_000.0, 8_000.0, 30_000.0, 9_000.0],
+        }
+    )
+
+    late = found_late(found, lives)
+
+    assert late["model"].to_list() == ["Corrie 3", "Tesk 7"]
+    assert late["found_late_mi"].to_list() == pytest.approx([3_000, 0], rel=1e-3)
+    assert found_late(found.clear(), lives).is_empty()
 
 
 @pytest.mark.parametrize("chance", [0.1, 0.7])

@@ -65,6 +65,7 @@ def test_a_model_is_unique_on_the_key_its_header_names(database, model):
 def test_a_result_table_keeps_to_the_contract(database, table):
     found = described(database, f"results.{table.name}")
 
+    assert list(found) == [column.name for column in table.columns]
     for column in table.columns:
         assert found[column.name] in ENGINE_TYPES[column.type], column.name
         if column.is_required:

@@ -28,6 +28,8 @@ MEASUREMENT: Final[tuple[Table, ...]] = (
                 "repeatability!",
                 "relative sd of one reading, pooled over the gauge's spans",
             ),
+            integer("df", "degrees of freedom of that; null = assumed"),
+            date("last_date", "newest calibration at this span"),
         ),
     ),
     Table(
