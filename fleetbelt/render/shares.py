@@ -232,6 +232,7 @@ def _spread(counts: pl.DataFrame, overall: float | None, group: str) -> Sentence
 
 def listed(names: list[str], none: str, most: int = 4) -> str:
     """Return names as text: the first few, and how many more."""
+    most += len(names) == most + 1  # one more is as short as its name
     shown = ", ".join(name[:40] for name in names[:most]) or none
     rest = len(names) - most
     return f"{shown} and {rest} more" if rest > 0 else shown

@@ -9,6 +9,7 @@ from fleetbelt.render.frames import MOST_VEHICLES, Frames
 from fleetbelt.render.section import (
     Column,
     Section,
+    Sentence,
     Table,
     interval_columns,
     missing,
@@ -44,12 +45,7 @@ def vehicles(frames: Frames) -> Section:
     return Section(
         key="vehicles",
         question=_QUESTION,
-        answer=sentence(
-            "{more} of {n} vehicles, by more than chance explains. Find one by its "
-            "number, and open its row for its belts.",
-            more=more,
-            n=n,
-        ),
+        answer=_answer(table, more, n),
         caveat=sentence(
             "Expected from the miles, the model and the bands; drawn towards 1 where "
             "there is little to go by. Among many vehicles a few stand out by chance."
@@ -80,6 +76,19 @@ def vehicles(frames: Frames) -> Section:
         ),
         method="method-noise",
     )  # fmt: skip
+
+
+def _answer(table: pl.DataFrame, more: int, n: int) -> Sentence:
+    """Say how many vehicles stand out; the list has complained-of vehicles first."""
+    find = " Find one by its number, and open its row for its belts."
+    if not table["complaints"].sum():
+        return (f"No complaint counts, so none of {n:,} vehicles stands out.", find)
+    return sentence(
+        "{more} of {n} vehicles, by more than chance explains.{find}",
+        more=more,
+        n=n,
+        find=find,
+    )
 
 
 def _ordered(frames: Frames, table: pl.DataFrame) -> pl.DataFrame:

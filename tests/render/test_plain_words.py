@@ -12,6 +12,7 @@ from fleetbelt.render import (
     plan_parts,
     records,
     shares,
+    vehicle,
     watch,
     workshop,
 )
@@ -150,3 +151,17 @@ def test_numbers_that_the_plan_reckons_with_carry_their_unit():
     ]  # fmt: skip
 
     assert shown == ["0.64 EUR per 1,000 mi", "150.00 EUR", "10 %", "26 weeks", None]
+
+
+def test_of_one_more_the_name_is_said_and_of_several_their_number():
+    assert shares.listed(["a", "b", "c"], "none", most=2) == "a, b, c"
+    assert shares.listed(["a", "b", "c", "d"], "none", most=2) == "a, b and 2 more"
+    assert shares.listed([], "none") == "none"
+
+
+def test_without_complaints_no_vehicle_is_said_to_stand_out(results):
+    quiet = results["results.vehicle_results"].with_columns(complaints=pl.lit(0))
+
+    section = vehicle.vehicles(Frames(results | {"results.vehicle_results": quiet}))
+
+    assert _said(section.answer).startswith("No complaint counts")
