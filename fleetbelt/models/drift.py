@@ -1,8 +1,9 @@
 """Tension lost per mile: what each model and each belt loses, from all readings."""
 
 from collections import deque
-from dataclasses import dataclass
-from math import log, nan, pi
+from dataclasses import dataclass, replace
+from functools import partial
+from math import log, nan, pi, sqrt
 from typing import Final
 
 import numpy as np
@@ -10,6 +11,7 @@ import polars as pl
 
 from fleetbelt.models.arrays import FloatArray
 from fleetbelt.models.drift_by_model import Coefficients, GroupSums, model_table
+from fleetbelt.models.drift_doubt import likely_spreads
 from fleetbelt.models.drift_filter import (
     DRIFT,
     LEVEL,
@@ -18,7 +20,12 @@ from fleetbelt.models.drift_filter import (
     Spreads,
     State,
 )
-from fleetbelt.models.drift_likelihood import LEAST_BELTS, fit_spreads
+from fleetbelt.models.drift_likelihood import (
+    LEAST_BELTS,
+    SpreadFit,
+    SpreadLikelihood,
+    fit_spreads,
+)
 from fleetbelt.models.drift_readings import (
     Clock,
     Conditions,
@@ -81,6 +88,9 @@ class DriftFit:
         One row per model and one for all, to `BY_MODEL`.
     belts : polars.DataFrame
         One row per belt, to `BELTS`; none where they were not asked for.
+    likely : tuple of (float, DriftFit)
+        Where belts are few: fits at other spreads that are likely, and their shares.
+        ``theta``, ``covariance`` and ``by_model`` are averages over them.
     """
 
     spreads: Spreads
@@ -94,11 +104,14 @@ class DriftFit:
     covariance: FloatArray
     by_model: pl.DataFrame
     belts: pl.DataFrame
+    likely: tuple[tuple[float, "DriftFit"], ...] = ()
 
     @property
     def reading_sd(self) -> float:
         """Sd of one field reading, r, of log tension."""
-        return self.spreads.reading
+        if not self.likely:
+            return self.spreads.reading
+        return sqrt(sum(w * fit.reading_sd**2 for w, fit in self.likely))
 
 
 def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
@@ -109,6 +122,7 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     clock: Clock = "miles",
     effects: Effects | None = None,
     least_belts: int = LEAST_BELTS,
+    few_belts: int = 0,
     near: Spreads | None = None,
     has_limits: bool = True,
     has_belts: bool = True,
@@ -129,6 +143,8 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
         Effects of duty and the like, known beforehand.
     least_belts : int, default 20
         With fewer belts that have drift in their readings none is learned.
+    few_belts : int, default 0
+        With fewer what is learned is averaged over the spreads that are likely.
     near : Spreads, optional
         Spreads of a like fit, from which the way to these is shorter.
     has_limits : bool, default True
@@ -168,6 +184,36 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
         near=near,
         has_limits=has_limits,
     )
+    at = partial(_fit_at, readings, clock=clock, effects=effects, has_belts=has_belts)
+    fit, _ = at(found)
+    if found.not_learned or fit.by_model["n_belts"][-1] >= few_belts:
+        return fit
+    likelihood = SpreadLikelihood.of(
+        readings, prior_reading_sd=prior_reading_sd, clock=clock, effects=effects
+    )
+    every = [
+        (share, *at(replace(found, spreads=spreads)))
+        for share, spreads in likely_spreads(likelihood, found.spreads)
+    ]
+    models, fleet = (
+        Coefficients.averaged([(share, both[i]) for share, _, both in every])
+        for i in range(2)
+    )
+    likely = tuple((share, one) for share, one, _ in every)
+    fit = replace(fit, likely=likely, theta=models.theta, covariance=models.covariance)
+    spreads = replace(found.spreads, reading=fit.reading_sd)
+    return replace(fit, by_model=model_table(models, fleet, spreads, clock))
+
+
+def _fit_at(
+    readings: pl.DataFrame,
+    found: SpreadFit,
+    *,
+    clock: Clock,
+    effects: Effects,
+    has_belts: bool,
+) -> tuple[DriftFit, tuple[Coefficients, Coefficients]]:
+    """Fit at known spreads; and the coefficients of each model and of all."""
     slope = found.spreads.slope
     n_models = int(readings["model_no"].to_numpy().max(initial=-1)) + 1
     parts, blocks = [], deque[tuple[BeltSums, pl.DataFrame]]()
@@ -186,7 +232,7 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
     belts = [(pl.DataFrame(schema=BELTS), 0.0)]
     while blocks:  # each is given up for its table
         belts.append(_belt_table(*blocks.popleft(), models.theta, slope))
-    return DriftFit(
+    fit = DriftFit(
         spreads=found.spreads,
         between_belt_sd_lo=found.slope_lo,
         between_belt_sd_hi=found.slope_hi,
@@ -199,6 +245,7 @@ def fit_drift(  # noqa: PLR0913 -- what is known beforehand, and how far to go
         by_model=model_table(models, fleet, found.spreads, clock),
         belts=pl.concat([table for table, _ in belts]),
     )
+    return fit, (models, fleet)
 
 
 def _standing(readings: pl.DataFrame, state: State, effects: Effects) -> pl.DataFrame:

@@ -136,6 +136,21 @@ class Coefficients:
             n_intervals=groups.n_intervals,
         )
 
+    @classmethod
+    def averaged(cls, likely: Sequence[tuple[float, Self]]) -> Self:
+        """Average over likely spreads, by their shares; they add to the covariance."""
+        shares, every = [share for share, _ in likely], [each for _, each in likely]
+        thetas = np.array([each.theta for each in every])
+        theta = np.average(thetas, axis=0, weights=shares)
+        off = thetas - theta
+        outer = off[:, :, :, None] * off[:, :, None, :]
+        within = np.array([each.covariance for each in every])
+        return replace(
+            every[0],
+            theta=theta,
+            covariance=np.average(within + outer, axis=0, weights=shares),
+        )
+
     def forgotten(self) -> Self:
         """Keep the counts and know nothing else."""
         return replace(

@@ -1,6 +1,7 @@
 """Belt tension now and further on: how likely it is under its range, and when."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Self
 
 import numpy as np
@@ -97,13 +98,16 @@ class Outlook:
         The mean is the best linear unbiased predictor, and its variance adds to that
         of the belt's state, of its own drift and of the interval what the model's
         estimated drift and run-in loss bring, *after* their effect on ``b_hat`` [1]_,
-        and that of the gauge's correction.
+        and that of the gauge's correction. Over likely spreads means and variances
+        are averaged, and the means' own variance added.
 
         References
         ----------
         .. [1] Harville, D. A. (1976), *Ann. Statist.* 4, 384-395.
         """
         running = _checked(running, n_belts=fit.belts.height)
+        if fit.likely:
+            return cls._averaged([(w, cls.of(one, running)) for w, one in fit.likely])
         place = running["belt_no"].to_numpy()
         a, g_d, g_r, p, b_hat, var_b, weight, b_run_in, u_corr, added, since = (
             fit.belts[name].gather(place).fill_null(np.nan).to_numpy()
@@ -129,6 +133,41 @@ class Outlook:
             c1=2 * g_r * (h * v_dr - b_run_in * v_r),
             c2=var_b + h**2 * v_d - 2 * h * b_run_in * v_dr + b_run_in**2 * v_r,
             jump=fit.spreads.interval**2,
+        )
+
+    @classmethod
+    def _averaged(cls, likely: Sequence[tuple[float, Self]]) -> Self:
+        """Average over courses by their shares; their means add to the variance.
+
+        ``G`` of each is that of the average and ``off`` more.
+        """
+        (_, first), *_ = likely
+
+        shares = [share for share, _ in likely]
+
+        def mean(values: Iterable[FloatArray]) -> FloatArray:
+            return np.asarray(np.average(list(values), axis=0, weights=shares))
+
+        every = [one for _, one in likely]
+        g_d = mean(one.g_d for one in every)
+        off = [one.g_d - g_d for one in every]
+        both = list(zip(every, off, strict=True))
+        starts = [one.start + one.slope * o for one, o in both]
+        start, slope = mean(starts), mean(one.slope for one in every)
+        return replace(
+            first,
+            g_d=g_d,
+            start=start,
+            slope=slope,
+            c0=mean(one.c0 + one.c1 * o + one.c2 * o**2 for one, o in both)
+            + mean((x - start) ** 2 for x in starts),
+            c1=mean(one.c1 + 2 * one.c2 * o for one, o in both)
+            + mean(
+                2 * (x - start) * (one.slope - slope)
+                for x, one in zip(starts, every, strict=True)
+            ),
+            c2=mean(one.c2 + (one.slope - slope) ** 2 for one in every),
+            jump=float(np.average([one.jump for one in every], weights=shares)),
         )
 
     def tension(self, ahead_mi: float | FloatArray = 0.0) -> Tension:

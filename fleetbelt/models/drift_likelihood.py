@@ -300,8 +300,7 @@ class SpreadLikelihood:
 
         ``near``: spreads of a like fit, from which the way is shorter.
         """
-        r = self.prior_reading_sd
-        guess = Spreads(reading=r, interval=0.3 * r, run_in=r, slope=0.0)
+        guess = self._guess()
         sums = BeltSums.of(self.runs, guess)
         n_belts = int((sums.cross[DRIFT, DRIFT] > 0).sum())
         if n_belts < least_belts:
@@ -323,6 +322,15 @@ class SpreadLikelihood:
             return SpreadFit(spreads=_spreads(best))
         lo, hi = self._slope_limits(start, best, found)
         return SpreadFit(spreads=_spreads(best), slope_lo=lo, slope_hi=hi)
+
+    def _guess(self) -> Spreads:
+        r = self.prior_reading_sd
+        return Spreads(reading=r, interval=0.3 * r, run_in=r, slope=0.0)
+
+    def start(self) -> FloatArray:
+        """Log spreads of a likely size; minus infinity where the data say nothing."""
+        guess = self._guess()
+        return self._start(guess, BeltSums.of(self.runs, guess))
 
     def _start(self, guess: Spreads, sums: BeltSums) -> FloatArray:
         """Log spreads to begin with; minus infinity where the data say nothing."""

@@ -9,6 +9,7 @@ import polars as pl
 from fleetbelt.models.drift import DriftFit, fit_drift
 from fleetbelt.models.drift_by_model import pct_per_1000mi
 from fleetbelt.models.drift_clock import ClockChoice, choose_clock
+from fleetbelt.models.drift_doubt import FEW_BELTS
 from fleetbelt.models.drift_filter import Spreads
 from fleetbelt.models.drift_forecast import Outlook, Tension
 from fleetbelt.models.drift_offsets import OFFSETS, cell_offsets, put_right
@@ -180,6 +181,7 @@ def _fitted(
         rng=np.random.default_rng(0),
         clock=choice.clock,
         effects=tests.supported if tests else None,
+        few_belts=FEW_BELTS,
         near=choice.spreads,
     )
     return fit, tests, choice

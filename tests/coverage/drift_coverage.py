@@ -1,9 +1,9 @@
 """How often the drift model's 95 % intervals hold the truth: small invented fleets.
 
-Run by hand: ``python -m tests.coverage.drift_coverage [fleets] [seed]``. Each fleet has
-600 vehicles and eight models whose drifts and run-in losses are drawn anew, the last so
-rare that it leans on the fleet. Prints the coverage by kind of interval, with the
-misses on either side.
+Run by hand: ``python -m tests.coverage.drift_coverage [fleets] [seed] [vehicles]``.
+Each fleet has 600 vehicles (or as many as said) and eight models whose drifts and
+run-in losses are drawn anew, the last so rare that it leans on the fleet. Prints the
+coverage by kind of interval, with the misses on either side.
 """
 
 import sys
@@ -14,12 +14,12 @@ import numpy as np
 import polars as pl
 
 from fleetbelt.models.drift import DriftFit, fit_drift
+from fleetbelt.models.drift_doubt import FEW_BELTS
 from fleetbelt.models.drift_forecast import Outlook
 from fleetbelt.models.drift_tests import effect_tests
 from fleetbelt.models.estimates import two_sided_z
 from tests.models.drift_fleets import Fleet, Truth, simulate
 
-N_VEHICLES = 600
 SHARE = (0.25, 0.2, 0.15, 0.12, 0.1, 0.09, 0.07, 0.02)
 Interval = tuple[float, float, float]  # low, truth, high
 
@@ -69,22 +69,24 @@ def fitted(readings: pl.DataFrame, rng: np.random.Generator) -> DriftFit:
     fit = partial(fit_drift, readings, prior_reading_sd=0.02, rng=rng)
     plain = fit(has_limits=False)
     return fit(
-        effects=effect_tests(readings, plain.spreads).supported, near=plain.spreads
+        effects=effect_tests(readings, plain.spreads).supported,
+        few_belts=FEW_BELTS,
+        near=plain.spreads,
     )
 
 
-def main(n_fleets: int, seed: int) -> None:
+def main(n_fleets: int, seed: int, n_vehicles: int) -> None:
     """Simulate, fit, count, print."""
     rng = np.random.default_rng(seed)
     every: dict[str, list[Interval]] = defaultdict(list)
     for _ in range(n_fleets):
         truth = drawn_truth(rng)
-        fleet = simulate(N_VEHICLES, rng, truth)
+        fleet = simulate(n_vehicles, rng, truth)
         fit = fitted(fleet.readings, rng)
         for kind, found in intervals(fleet, fit, truth).items():
             every[kind] += found
     say = sys.stdout.write
-    say(f"{n_fleets} fleets of {N_VEHICLES} vehicles, seed {seed}\n")
+    say(f"{n_fleets} fleets of {n_vehicles} vehicles, seed {seed}\n")
     say(f"{'interval':22}{'n':>8}{'holds':>8}{'+-':>7}{'below':>8}{'above':>8}\n")
     for kind, found in sorted(every.items()):
         lo, x, hi = np.array(found).T
@@ -95,4 +97,9 @@ def main(n_fleets: int, seed: int) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in [*sys.argv[1:], "100", "1"][:2]))
+    main(
+        *(
+            int(word)
+            for word in [*sys.argv[1:], *("100", "1", "600")[len(sys.argv) - 1 :]]
+        )
+    )

@@ -103,4 +103,5 @@ def test_a_fleet_twice_over_has_the_same_drift_known_better_by_root_two(
     assert_frame_equal(twice.select(value), alone.select(value), rel_tol=0.02)
     width = pl.col("drift_hi") - pl.col("drift_lo")
     ratio = alone.select(width).to_series() / twice.select(width).to_series()
-    assert ratio.to_numpy() == pytest.approx(2**0.5, rel=0.02)
+    # and of few belts the spreads, which the interval allows for, are known better too
+    assert ((ratio / 2**0.5).is_between(0.98, 1.1)).all()
