@@ -137,7 +137,7 @@ def _clustering(rates: pl.DataFrame, noises: tuple[str, str]) -> Sentence:
                 " Complaints of {noise} cluster by belt (variance {times} times that "
                 "of chance): the intervals allow for it.",
                 noise=noise,
-                times=Quantity(value=widening, kind="number", digits=1),
+                times=Quantity(value=widening, kind="number", digits=2),
             )
         else:
             parts += (f" That {noise} clusters by belt is not shown.",)

@@ -155,7 +155,7 @@ def test_clustering_of_complaints_is_said_beside_their_rates(results):
     plain = results["results.noise_rates"].with_columns(widening=pl.lit(1.0))
     even = noise.slipping(Frames(results | {"results.noise_rates": plain}))
 
-    assert "cluster by belt (variance 1.4 times that of chance)" in widened
+    assert "cluster by belt (variance 1.40 times that of chance)" in widened
     assert "That squeal clusters by belt is not shown" in plain_text(even.caveat)
 
 
