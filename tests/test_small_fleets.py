@@ -71,6 +71,22 @@ FLEETS: dict[str, dict[str, list[Row]]] = {
             )
         ],
     },
+    "readings that no belt has": copies(
+        [
+            {**INSTALL, "reading_left": 99_999_999_999_999},
+            {
+                **LATER,
+                "action": "retension",
+                "reading_found": 1,
+                "reading_left": 90_000_000_000_000,
+            },
+        ],
+        12,
+    ),
+    "spans that no drive has": copies(
+        [{**INSTALL, "span_in": 9_999_999_999_999}, {**LATER, "span_in": "0.000001"}],
+        12,
+    ),
     "complaints and no visit but one": {
         "services": services({"date": "2019-01-01", "odometer_mi": 1_000}),
         "complaints": [SQUEAL],

@@ -117,6 +117,7 @@ def distribution(frames: Frames) -> Section:
     )
 
 
+_MOST_BINS: Final = 60  # on either side of the minimum; the last holds what is beyond
 _WORDS: Final = {side: words for side, words, _, _ in _SIDES}
 
 
@@ -132,7 +133,8 @@ def _binned(installs: pl.DataFrame, most: int = 8) -> pl.DataFrame:
         .sort(["count", "model"], descending=[True, False])["model"]
     )
     kept = largest if largest.len() <= most else largest.head(most - 1)
-    bins = (pl.col("relative") / width).floor().clip(min(low, -1), max(high, 1 / width))
+    low, high = max(min(low, -1), -_MOST_BINS), min(max(high, 1 / width), _MOST_BINS)
+    bins = (pl.col("relative") / width).floor().clip(low, high)
     return installs.with_columns(
         bins.cast(pl.Int64).alias("bin"),
         pl.lit(width).alias("width"),

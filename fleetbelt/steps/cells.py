@@ -14,6 +14,7 @@ FEW_KNOTS = (-0.5, 0.5, 1.5)  # where belts were left at few different places
 _MANY_PLACES = 8
 EVENTS_A_COLUMN = 5  # fewer, and neither ratios nor tests are to be trusted
 MIDDLE = 0.5
+FARTHEST = 25.0  # widths of the range; a record farther off is no belt
 STEP = 0.05  # to which the place in the range is rounded
 _DRAWN = (0.02, 0.98)  # quantiles of the places between which a curve is drawn
 Levels = tuple[list[str], FloatArray]
@@ -161,7 +162,7 @@ def dose_rows(
     """
     if predictor is None or cells.is_empty():
         return []
-    first, last = (_quantile(cells, q) for q in _DRAWN)
+    first, last = (min(max(_quantile(cells, q), -FARTHEST), FARTHEST) for q in _DRAWN)
     if not first <= MIDDLE <= last:  # nothing there to compare to
         return []
     places = np.round(np.arange(first, last + STEP / 2, STEP), 2)

@@ -122,7 +122,7 @@ def _cells(origins: pl.DataFrame, gauges: pl.Series) -> tuple[pl.Series, pl.Seri
         for name in ("gauge_no", "cell_mm")
     )
     known, cell_no[in_cell] = np.unique(
-        gauge_no * _CELL_MM + cell_mm, return_inverse=True
+        gauge_no * _CELL_MM + np.minimum(cell_mm, _CELL_MM - 1), return_inverse=True
     )
     of_gauge, mm = np.divmod(known, _CELL_MM)
     names = pl.DataFrame({"gauge": gauges[of_gauge], "mm": mm})

@@ -35,12 +35,12 @@ places as (
 spread as (
     select
         quantile_cont(place, 0.98) - quantile_cont(place, 0.02) as wide,
-        quantile_cont(place, 0.01) as low,
-        quantile_cont(place, 0.99) as high
+        greatest(quantile_cont(place, 0.01), -60e0) as low,
+        least(quantile_cont(place, 0.99), 60e0) as high
     from places
 ),
 
--- at most 24 steps between the ends
+-- at most 24 steps between the ends, unless what is recorded cannot be
 steps as (
     select
         low,

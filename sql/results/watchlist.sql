@@ -79,7 +79,11 @@ worded as (
             when abs(shown_share - 1e0) < 5e-3 then 'less than 1'
             else
                 cast(
-                    cast(floor(abs(100e0 * (shown_share - 1e0)) + 0.5e0) as bigint)
+                    cast(
+                        floor(
+                            least(abs(100e0 * (shown_share - 1e0)), 1e15) + 0.5e0
+                        ) as bigint
+                    )
                     as varchar
                 )
         end as shown_under,
@@ -87,7 +91,11 @@ worded as (
             when abs(true_share - 1e0) < 5e-3 then 'less than 1'
             else
                 cast(
-                    cast(floor(abs(100e0 * (true_share - 1e0)) + 0.5e0) as bigint)
+                    cast(
+                        floor(
+                            least(abs(100e0 * (true_share - 1e0)), 1e15) + 0.5e0
+                        ) as bigint
+                    )
                     as varchar
                 )
         end as truly_under,
@@ -95,11 +103,17 @@ worded as (
             when abs(found_share - 1e0) < 5e-3 then 'less than 1'
             else
                 cast(
-                    cast(floor(abs(100e0 * (found_share - 1e0)) + 0.5e0) as bigint)
+                    cast(
+                        floor(
+                            least(abs(100e0 * (found_share - 1e0)), 1e15) + 0.5e0
+                        ) as bigint
+                    )
                     as varchar
                 )
         end as found_under,
-        cast(cast(floor(gauge_over_pct + 0.5e0) as bigint) as varchar) as gauge_over
+        cast(
+            cast(floor(least(gauge_over_pct, 1e15) + 0.5e0) as bigint) as varchar
+        ) as gauge_over
     from reasoned
 ),
 
