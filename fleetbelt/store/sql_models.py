@@ -221,9 +221,11 @@ def _statement(model: SqlModel) -> str:
 def drop(connection: duckdb.DuckDBPyConnection, name: str) -> None:
     """Drop the table or view ``schema.table`` where there is one."""
     found = connection.execute(
-        "select table_type from information_schema.tables "
-        "where table_schema || '.' || table_name = ?",
-        [name],
+        "select 'table' from duckdb_tables() "
+        "where schema_name = $1 and table_name = $2 "
+        "union all select 'view' from duckdb_views() "
+        "where schema_name = $1 and view_name = $2",
+        name.split("."),
     ).fetchall()
     for (kind,) in found:
-        connection.execute(f"drop {'view' if kind == 'VIEW' else 'table'} {name}")
+        connection.execute(f"drop {kind} {name}")
