@@ -30,7 +30,8 @@ _WORD: Final = Markup(
     '<text x="{x:.2f}" y="{y:.2f}" dy="0.35em"{weight}{turn}>{word}</text>'
 )
 _SAID: Final = Markup(  # the page's script turns it into the unit chosen
-    '{said}, <tspan data-kind="span" value="{mm}" data-digits="0">{mm} mm</tspan>'
+    '{said}, <tspan data-kind="span" value="{mm:.2f}" data-digits="0">{mm:.0f} mm'
+    "</tspan>"
 )
 _NUMBER: Final = Markup(
     '<circle cx="{x:.2f}" cy="{y:.2f}" r="{r:.2f}" fill="{paper}" '
@@ -208,7 +209,7 @@ class _Pen:
         turn = (np.degrees(np.arctan2(run[1], run[0])) + 90) % 180 - 90
         place = at + across * 1.75 * self.text
         return line + self.word(
-            _SAID.format(said=self.said, mm=f"{self.layout.span_mm[k]:.0f}"),
+            _SAID.format(said=self.said, mm=float(self.layout.span_mm[k])),
             place,
             turn_deg=turn or 0.01,
         )

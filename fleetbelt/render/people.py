@@ -212,7 +212,7 @@ def _dots(standing: str, words_: str, symbol: str, colour: str) -> Trace:
         "x": "$settings",
         "y": "$in_spec_share",
         "customdata": "$technician_id",
-        "textfont": {"size": 11, "color": "@ink", "shadow": "auto"},
+        "textfont": {"size": 11, "color": "@ink"},
         "marker": {"size": 10, "color": colour, "symbol": symbol},
         "hovertemplate": "%{customdata}: %{y} of %{x}<extra></extra>",
         "name": words_,
