@@ -12,6 +12,7 @@ from fleetbelt.errors import FitError, StoreError
 from fleetbelt.models.arrays import FloatArray
 
 SPAN_TOLERANCE_MM: Final = 1.0  # spans this near to each other are one span
+GUESS_GAUGES: Final = 2.0  # gauges that a guess is worth (common practice, no source)
 NO_SPREAD: Final = 1e-9  # repeats that agree this well only show the gauge's step
 
 CALIBRATIONS: Final = pl.Schema(
@@ -182,8 +183,9 @@ def corrections(
     - span not recorded: the mean of y, with the sd of y over the spans as u; a gauge
       with one span has no spread and counts as beyond (``pooled``);
     - gauge not recorded or never calibrated: factor 1, with the root mean square of y
-      over the shop's gauges, else over all gauges, as u (``pooled``), else the default
-      (``none``).
+      over the shop's gauges as u, joined by that over all gauges, and that by the
+      default, each worth two gauges: one good gauge says little of another
+      (``pooled``); without any calibration the default (``none``).
 
     References
     ----------
@@ -324,23 +326,30 @@ def _unknown_gauge(
     kept = keyed.select("shop", "gauge_id")
     if homes is not None:
         kept = pl.concat([kept, homes.select("shop", "gauge_id")])
-    mean_square = (pl.col("log_ratio") ** 2).mean()
+    off = (
+        fit.curves.sort("gauge_id", "span_mm")
+        .group_by("gauge_id", maintain_order=True)
+        .agg(square=(pl.col("log_ratio") ** 2).mean())
+    )
+    guess, n_gauges = GUESS_GAUGES * uncalibrated_u**2, off.height
+    total = float(off["square"].sum())
+    square = (total + guess) / (n_gauges + GUESS_GAUGES)
+    shops = pl.col("square").sum() + GUESS_GAUGES * square
     by_shop = (
         kept.unique()
-        .join(fit.curves, on="gauge_id")
-        .sort("shop", "gauge_id", "span_mm")
+        .join(off, on="gauge_id")
+        .sort("shop", "gauge_id")
         .group_by("shop", maintain_order=True)
-        .agg(shop_u=mean_square.sqrt())
+        .agg(shop_u=(shops / (pl.len() + GUESS_GAUGES)).sqrt())
     )
-    fleet_u = fit.curves.select(mean_square.sqrt()).item()
     return (
         keyed.join(fit.curves.select("gauge_id").unique(), on="gauge_id", how="anti")
         .join(by_shop, on="shop", how="left")
         .select(
             "index",
             log_ratio=pl.lit(0.0),
-            u_corr=pl.coalesce("shop_u", pl.lit(fleet_u), pl.lit(uncalibrated_u)),
-            correction_source=pl.lit("none" if fleet_u is None else "pooled"),
+            u_corr=pl.coalesce("shop_u", pl.lit(square**0.5)),
+            correction_source=pl.lit("pooled" if n_gauges else "none"),
         )
     )
 

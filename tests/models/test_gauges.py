@@ -332,14 +332,24 @@ def test_an_uncalibrated_gauge_is_doubted_by_the_errors_of_its_shop():
         fit, asked, homes=pl.DataFrame({"shop": ["c"], "gauge_id": ["bad"]})
     )
 
-    bad, good = -np.log(0.9), -np.log(0.99)
-    fleet = np.sqrt((bad**2 + good**2) / 2)
+    bad, good = np.log(0.9) ** 2, np.log(0.99) ** 2
+    fleet = (bad + good + 2 * 0.08**2) / 4
+    bad, good = (np.sqrt((own + 2 * fleet) / 3) for own in (bad, good))
     assert found["u_corr"].gather([1, 2, 4]).to_list() == pytest.approx(
-        [bad, good, fleet]
+        [bad, good, np.sqrt(fleet)]
     )
     assert found["correction"].gather([1, 2, 4]).to_list() == [1.0, 1.0, 1.0]
     assert found["correction_source"].gather([1, 2, 4]).to_list() == ["pooled"] * 3
     assert at_home["u_corr"][4] == pytest.approx(bad)
+
+
+def test_one_gauge_that_is_right_says_little_of_the_others():
+    fit = fit_gauges(calibrations(("right", 150.0, 800.0, 800.0)))
+
+    found = corrections(fit, uses(("a", "right", 150.0), ("a", "never", 150.0)))
+
+    assert found["u_corr"][0] < 0.02
+    assert 0.05 < found["u_corr"][1] < 0.08
 
 
 def test_without_any_calibration_the_setting_is_the_doubt():
