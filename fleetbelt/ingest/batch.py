@@ -5,7 +5,12 @@ from datetime import datetime
 
 import duckdb
 
-from fleetbelt.ingest.adding import ENGINE_FROM_BYTES, Target, add_by_engine
+from fleetbelt.ingest.adding import (
+    ENGINE_FROM_BYTES,
+    Target,
+    add_by_engine,
+    is_for_engine,
+)
 from fleetbelt.ingest.casts import Form
 from fleetbelt.ingest.date_forms import date_order
 from fleetbelt.ingest.folder import Source
@@ -111,13 +116,13 @@ class Batch:
             layout=opened.layout,
             constants=source.mapping.constants,
         )
-        is_for_engine = (
-            snapshot.is_plain
+        by_engine = (
+            is_for_engine(opened)
             and snapshot.n_bytes >= ENGINE_FROM_BYTES
             and not source.mapping.skip_totals
             and source.file not in self._careful
         )
-        if is_for_engine:
+        if by_engine:
             return add_by_engine(target, opened, self._settings.intake.max_cell_bytes)
         return target.add(opened.rows())
 

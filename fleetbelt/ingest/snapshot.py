@@ -44,7 +44,8 @@ _WIDE_BLANKS: Final = (
     b"\xe2\x81",
     b"\xef\xbb",
 )
-_ODD_QUOTES: Final = re.compile(rb'"[ \t]+"|\t"')
+_ODD_QUOTES: Final = re.compile(rb'" +"')
+_QUOTES_BY_TABS: Final = re.compile(rb'\t *"|" *\t')
 _QUOTE_REACH: Final = 256  # bytes; blanks between two marks
 _SPOIL, _MARK = "fleetbelt.spoil", "\udcff"
 _ZIP: Final = b"PK\x03\x04"
@@ -91,6 +92,8 @@ class Snapshot:
         `records` does: the engine may read it.
     has_quotes, has_tabs, has_odd_blanks : bool
         A quotation mark, a tab, a blank that is neither a tab nor a space may be there.
+    has_quotes_by_tabs : bool
+        A quotation mark stands beside a tab, or blanks and a tab.
     is_workbook : bool
         The copy is the workbook itself.
     """
@@ -104,6 +107,7 @@ class Snapshot:
     is_plain: bool = False
     has_quotes: bool = False
     has_tabs: bool = False
+    has_quotes_by_tabs: bool = False
     has_odd_blanks: bool = False
     is_workbook: bool = False
 
@@ -341,16 +345,6 @@ def _in_lf(chunks: Iterator[bytes]) -> Iterator[bytes]:
     yield held.replace(b"\r", b"\n")
 
 
-def _has_odd_quotes(text: bytes) -> bool:
-    """Tell whether the engine may read a cell otherwise than `records` does.
-
-    It lets a second quoted text follow the first one after a blank, and takes marks
-    after a tab as text.
-    """
-    is_doubted = any(mark in text for mark in (b'" ', b'"\t', b'\t"'))
-    return is_doubted and _ODD_QUOTES.search(text) is not None
-
-
 class _Writer:
     """Writes the copy and notes what its bytes show."""
 
@@ -363,6 +357,7 @@ class _Writer:
         self._last_bytes = b""
         self._is_utf8 = self._is_plain = True
         self._has_quotes = self._has_tabs = self._has_odd_blanks = False
+        self._has_quotes_by_tabs = False
 
     def write(self, chunks: Iterator[bytes]) -> Snapshot:
         self._out = self._next_part()
@@ -397,6 +392,7 @@ class _Writer:
             is_plain=self._is_utf8 and self._is_plain,
             has_quotes=self._has_quotes,
             has_tabs=self._has_tabs,
+            has_quotes_by_tabs=self._has_quotes_by_tabs,
             has_odd_blanks=self._has_odd_blanks,
         )
 
@@ -416,8 +412,10 @@ class _Writer:
         self._has_tabs |= b"\t" in chunk
         self._has_odd_blanks |= b"\v" in chunk or b"\f" in chunk
         text = self._last_bytes + chunk  # what is looked for may lie across two
-        if b"\0" in chunk or (self._has_quotes and _has_odd_quotes(text)):
+        if b"\0" in chunk or (b'" ' in text and _ODD_QUOTES.search(text)):
             self._is_plain = False
+        if self._has_quotes and self._has_tabs and not self._has_quotes_by_tabs:
+            self._has_quotes_by_tabs = _QUOTES_BY_TABS.search(text) is not None
         if not chunk.isascii():
             self._has_odd_blanks |= any(mark in text for mark in _WIDE_BLANKS)
         self._last_bytes = chunk[-_QUOTE_REACH:]

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from fleetbelt.contract import input_table
 from fleetbelt.ingest import batch, snapshot
-from fleetbelt.ingest.adding import EngineDoubt, Target, add_by_engine
+from fleetbelt.ingest.adding import EngineDoubt, Target, add_by_engine, is_for_engine
 from fleetbelt.ingest.folder import Source
 from fleetbelt.ingest.ledger import create_raw
 from fleetbelt.ingest.opening import open_csv
@@ -44,7 +44,7 @@ class Reader:
             layout=opened.layout,
             constants={},
         )
-        if not opened.snapshot.is_plain:
+        if not is_for_engine(opened):
             return None, ()
         by_engine = self._rows(lambda: add_by_engine(target, opened, 2**20))
         return by_engine, self._rows(lambda: target.add(opened.rows()))
@@ -96,7 +96,7 @@ def test_where_the_engine_is_sure_it_read_what_the_careful_reader_reads(reader, 
 
 
 @pytest.mark.parametrize(
-    "cell", [' "q" ""', '"""" "q" ', '"q"  "q"', '\t""""', '\t" q "']
+    "cell", ['\t "q" \ufeff', ' "q" ""', '"""" "q" ', '"q"  "q"', '\t""""', '\t" q "']
 )
 @pytest.mark.parametrize("place", [0, 1, 30, 47])
 def test_marks_that_the_engine_takes_as_it_likes_are_read_with_care(
@@ -108,6 +108,15 @@ def test_marks_that_the_engine_takes_as_it_likes_are_read_with_care(
 
     assert by_engine is None
     assert with_care == ()
+
+
+def test_quoted_cells_between_tabs_are_for_the_engine(reader):
+    text = f"{VEHICLES}\nV1,M,D1,N,\n".replace(",", '"\t"')
+
+    by_engine, with_care = reader.both("\n".join(f'"{x}"' for x in text.splitlines()))
+
+    assert by_engine == with_care
+    assert by_engine[0][0][2:6] == ("V1", "M", "D1", "N")
 
 
 def test_the_engine_is_sure_of_a_plain_file(reader):
