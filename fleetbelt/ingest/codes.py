@@ -59,7 +59,8 @@ REFUSALS: Final = (
         "not_a_date",
         "The cell is no date of the file's form.",
         "2024-02-30",
-        "Write the date as 2024-03-31, or name the file's form.",
+        "Write the date as 2024-03-31, or name the file's form. A time may follow it, "
+        "a time zone may not; the year has four digits.",
         "date_form",
     ),
     Code(
