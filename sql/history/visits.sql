@@ -317,8 +317,8 @@ beside as (
     from corrected
 ),
 
--- a slip stands 2.5 times above the visits beside it, or 1/4.45 or 1/9.81 of them,
--- and is itself twice or half the middle of its range
+-- a slip stands 2.5 times above the visits beside it, or 1/4.45, 1/9.81 or 1/100 of
+-- them (a tenth of the Hz), and is itself twice or half the middle of its range
 judged as (
     select
         *,
@@ -332,6 +332,9 @@ judged as (
                 or greatest(
                     abs(found_over + ln(9.81e0)), abs(found_most_over + ln(9.81e0))
                 ) < ln(1.25e0)
+                or greatest(
+                    abs(found_over + ln(100e0)), abs(found_most_over + ln(100e0))
+                ) < ln(1.6e0)
             ),
             false
         ) as is_found_apart,
@@ -345,6 +348,9 @@ judged as (
                 or greatest(
                     abs(left_over + ln(9.81e0)), abs(left_most_over + ln(9.81e0))
                 ) < ln(1.25e0)
+                or greatest(
+                    abs(left_over + ln(100e0)), abs(left_most_over + ln(100e0))
+                ) < ln(1.6e0)
             ),
             false
         ) as is_left_apart

@@ -68,7 +68,7 @@ def read_in_turn(*found: float) -> list[Row]:
     )
 
 
-@pytest.mark.parametrize("slip", [525, 1_160, 26.5, 12.0])
+@pytest.mark.parametrize("slip", [525, 1_160, 26.5, 12.0, 1.2])
 def test_a_slip_of_the_unit_is_shown_and_not_used(compute: Compute, slip: float):
     table = compute(services=read_in_turn(118, slip, 115))
 
