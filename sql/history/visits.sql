@@ -331,7 +331,7 @@ judged as (
                 ) < ln(1.25e0)
                 or greatest(
                     abs(found_over + ln(9.81e0)), abs(found_most_over + ln(9.81e0))
-                ) < ln(1.25e0)
+                ) < ln(1.6e0)
                 or greatest(
                     abs(found_over + ln(100e0)), abs(found_most_over + ln(100e0))
                 ) < ln(1.6e0)
@@ -347,7 +347,7 @@ judged as (
                 ) < ln(1.25e0)
                 or greatest(
                     abs(left_over + ln(9.81e0)), abs(left_most_over + ln(9.81e0))
-                ) < ln(1.25e0)
+                ) < ln(1.6e0)
                 or greatest(
                     abs(left_over + ln(100e0)), abs(left_most_over + ln(100e0))
                 ) < ln(1.6e0)
