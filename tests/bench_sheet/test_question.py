@@ -111,11 +111,17 @@ def test_more_repeats_are_asked_of_a_gauge_that_repeats_itself_badly(records):
 def test_a_gauge_never_calibrated_says_so_with_the_others_as_its_doubt(records):
     found = ask(records, "never")
 
-    others = records.fit.curves.filter(pl.col("gauge_id").is_in(["A", "B"]))
-    rms = math.sqrt((others["log_ratio"] ** 2).mean())
+    squares = dict(
+        records.fit.curves.group_by("gauge_id")
+        .agg((pl.col("log_ratio") ** 2).mean())
+        .iter_rows()
+    )
+    setting = records.settings.measurement.uncalibrated_u
+    fleet = (sum(squares.values()) + 2 * setting**2) / (len(squares) + 2)
+    shop = (squares["A"] + squares["B"] + 2 * fleet) / 4
     assert found.scale.correction == 1
     assert found.scale.correction_source == "pooled"
-    assert found.scale.u_corr == pytest.approx(rms)
+    assert found.scale.u_corr == pytest.approx(math.sqrt(shop))
     assert "NEVER CALIBRATED" in answer_text(found)
 
 
