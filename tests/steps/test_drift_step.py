@@ -99,8 +99,8 @@ def test_a_fleet_twice_over_has_the_same_drift_known_better_by_root_two(
     value = ["drift_pct_per_1000mi", "run_in_loss_pct", "residual_sd_pct"]
     alone = once.filter(~pl.col("is_shrunk"))
     twice = twice.join(alone.select("model"), on="model", maintain_order="right")
-    # 3 %: the restricted likelihood allows for the models' coefficients once, not twice,
-    # and of few belts spreads are averaged, of twice as many taken as found
+    # 3 %: the restricted likelihood allows for the models' coefficients once, not
+    # twice, and of few belts spreads are averaged, of twice as many taken as found
     assert_frame_equal(twice.select(value), alone.select(value), rel_tol=0.03)
     width = pl.col("drift_hi") - pl.col("drift_lo")
     ratio = alone.select(width).to_series() / twice.select(width).to_series()
