@@ -83,6 +83,18 @@ def test_made_anew_from_the_same_records_everything_is_the_same(place: Path):
     assert {path: path.read_bytes() for path in outcome.pages} == pages
 
 
+def test_one_thing_at_a_time_in_little_memory_everything_is_the_same(place: Path):
+    ample = {path.name: path.read_bytes() for path in run_again(place)[0].pages}
+    out = place / "little"
+
+    little = pipeline.run(place / "records", out, memory="400MB")
+
+    assert {path.name: path.read_bytes() for path in little.pages} == ample
+    for csv in sorted((place / "out" / "tables").glob("*.csv")):
+        if csv.name != "load_files.csv":  # holds when it was loaded
+            assert (out / "tables" / csv.name).read_bytes() == csv.read_bytes()
+
+
 @pytest.mark.parametrize("name", ["pages/index.html", "tables/belts.csv"])
 def test_a_file_that_somebody_touched_is_written_again(name: str, place: Path):
     path = place / "out" / name
