@@ -77,43 +77,17 @@ worded as (
         *,
         case
             when abs(shown_share - 1e0) < 5e-3 then 'less than 1'
-            else
-                cast(
-                    cast(
-                        floor(
-                            least(abs(100e0 * (shown_share - 1e0)), 1e15) + 0.5e0
-                        ) as bigint
-                    )
-                    as varchar
-                )
+            else format('{:.0f}', least(abs(100e0 * (shown_share - 1e0)), 1e15))
         end as shown_under,
         case
             when abs(true_share - 1e0) < 5e-3 then 'less than 1'
-            else
-                cast(
-                    cast(
-                        floor(
-                            least(abs(100e0 * (true_share - 1e0)), 1e15) + 0.5e0
-                        ) as bigint
-                    )
-                    as varchar
-                )
+            else format('{:.0f}', least(abs(100e0 * (true_share - 1e0)), 1e15))
         end as truly_under,
         case
             when abs(found_share - 1e0) < 5e-3 then 'less than 1'
-            else
-                cast(
-                    cast(
-                        floor(
-                            least(abs(100e0 * (found_share - 1e0)), 1e15) + 0.5e0
-                        ) as bigint
-                    )
-                    as varchar
-                )
+            else format('{:.0f}', least(abs(100e0 * (found_share - 1e0)), 1e15))
         end as found_under,
-        cast(
-            cast(floor(least(gauge_over_pct, 1e15) + 0.5e0) as bigint) as varchar
-        ) as gauge_over
+        format('{:.0f}', least(gauge_over_pct, 1e15)) as gauge_over
     from reasoned
 ),
 
