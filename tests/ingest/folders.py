@@ -1,6 +1,6 @@
 """Small data folders as text, and what a database holds after taking them in."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ _TIMES = {
 _OF_THE_RUN = {("results", "run_info")}  # holds the time of the run
 
 NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)
+LATER = NOW + timedelta(days=1)
 HEADINGS = "service_id,date,vehicle_id,odometer_mi,action,shop,technician_id"
 VEHICLES = (
     "vehicle_id,model,drive_id,depot\n"
@@ -51,6 +52,11 @@ def service(service_id: str = "S9", **cells: object) -> str:
         "technician_id": "T1",
     } | cells
     return ",".join([service_id, *map(str, row.values())]) + "\n"
+
+
+def one(**cells: object) -> str:
+    """A services file of one row, S1."""
+    return f"{HEADINGS}\n{service('S1', **cells)}"
 
 
 def folder(place: Path, **files: str | bytes) -> Path:
